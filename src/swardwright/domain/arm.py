@@ -1,0 +1,268 @@
+"""Serial arms from URDF: batched forward kinematics and the geometric Jacobian.
+
+Joint and link conventions: the URDF specification (fixed-axis roll-pitch-yaw origins, joint axis in joint axes).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from defusedxml import ElementTree  # type: ignore[import-untyped,unused-ignore]
+
+from swardwright.domain.errors import RobotModelError
+from swardwright.domain.poses import Array, Pose, frozen, rotation_from_rpy, skew
+
+MAX_URDF_BYTES = 20_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """One joint of the chain; a fixed joint has no limits.
+
+    Attributes
+    ----------
+    origin : Array
+        Shape (4, 4): parent link from joint axes at position zero.
+    axis : Array
+        Unit vector (3,) in joint axes.
+    lower_rad, upper_rad, velocity_rad_s : float
+        Limits; radians (metres for a prismatic joint).
+    """
+
+    name: str
+    kind: str
+    parent: str
+    child: str
+    origin: Array
+    axis: Array
+    lower_rad: float
+    upper_rad: float
+    velocity_rad_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Arm:
+    """A tree of joints described by a URDF, of which the moving ones are the coordinates.
+
+    Attributes
+    ----------
+    root : str
+        Link that stands for base axes.
+    moving : tuple[Joint, ...]
+        Moving joints in the order of the joint vector.
+    """
+
+    name: str
+    root: str
+    joints: tuple[Joint, ...]
+    moving: tuple[Joint, ...]
+
+    @property
+    def joint_names(self) -> tuple[str, ...]:
+        """Names of the moving joints in joint-vector order."""
+        return tuple(j.name for j in self.moving)
+
+    @property
+    def lower_rad(self) -> Array:
+        """Lower limits, shape (dof,)."""
+        return np.array([j.lower_rad for j in self.moving])
+
+    @property
+    def upper_rad(self) -> Array:
+        """Upper limits, shape (dof,)."""
+        return np.array([j.upper_rad for j in self.moving])
+
+    @property
+    def velocity_rad_s(self) -> Array:
+        """Speed limits, shape (dof,)."""
+        return np.array([j.velocity_rad_s for j in self.moving])
+
+    @property
+    def links(self) -> tuple[str, ...]:
+        """All link names, the root first."""
+        return (self.root, *(j.child for j in self.joints))
+
+    def chain(self, link: str) -> tuple[Joint, ...]:
+        """Return the joints from the root to ``link``.
+
+        Raises
+        ------
+        RobotModelError
+            If the URDF has no such link.
+        """
+        parent_of = {j.child: j for j in self.joints}
+        if link not in self.links:
+            raise RobotModelError(
+                "the robot description has no such link",
+                where="robot.urdf",
+                field="link",
+                value=link,
+                limit="one of: " + ", ".join(self.links),
+                remedy="name an existing link in site.toml, or add it to the URDF",
+            )
+        chain: list[Joint] = []
+        while link != self.root:
+            joint = parent_of[link]
+            chain.append(joint)
+            link = joint.parent
+        return tuple(reversed(chain))
+
+    def forward(self, joints_rad: Array, link: str) -> Array:
+        """Return ``base_from_link`` matrices.
+
+        Parameters
+        ----------
+        joints_rad : Array
+            Shape (..., dof).
+        link : str
+            Link name.
+
+        Returns
+        -------
+        Array
+            Shape (..., 4, 4), metres.
+        """
+        return self._forward(np.asarray(joints_rad, dtype=float), link)[0]
+
+    def pose(self, joints_rad: Array, link: str, source: str) -> Pose:
+        """Return ``base_from_<source>`` for one joint vector (dof,)."""
+        matrix = self.forward(np.asarray(joints_rad, dtype=float), link)
+        u, _, vt = np.linalg.svd(matrix[:3, :3])
+        return Pose("base", source, u @ vt, matrix[:3, 3])
+
+    def jacobian(self, joints_rad: Array, link: str) -> Array:
+        """Return the geometric Jacobian of ``link`` in base axes.
+
+        Parameters
+        ----------
+        joints_rad : Array
+            Shape (..., dof).
+
+        Returns
+        -------
+        Array
+            Shape (..., 6, dof); rows 0-2 rotation (rad), rows 3-5 translation of the link's origin (m).
+        """
+        q = np.asarray(joints_rad, dtype=float)
+        end, axes = self._forward(q, link)
+        out = np.zeros((*q.shape[:-1], 6, len(self.moving)))
+        for column, (kind, position, direction) in axes.items():
+            if kind == "prismatic":
+                out[..., 3:, column] = direction
+            else:
+                out[..., :3, column] = direction
+                out[..., 3:, column] = np.cross(direction, end[..., :3, 3] - position)
+        return out
+
+    def _forward(self, q: Array, link: str) -> tuple[Array, dict[int, tuple[str, Array, Array]]]:
+        index = {j.name: i for i, j in enumerate(self.moving)}
+        total = np.broadcast_to(np.eye(4), (*q.shape[:-1], 4, 4)).copy()
+        axes: dict[int, tuple[str, Array, Array]] = {}
+        for joint in self.chain(link):
+            total = total @ joint.origin
+            if joint.name not in index:
+                continue
+            i = index[joint.name]
+            axes[i] = (joint.kind, total[..., :3, 3].copy(), total[..., :3, :3] @ joint.axis)
+            step = np.broadcast_to(np.eye(4), total.shape).copy()
+            if joint.kind == "prismatic":
+                step[..., :3, 3] = q[..., i, None] * joint.axis
+            else:
+                k = skew(joint.axis)
+                angle = q[..., i, None, None]
+                step[..., :3, :3] = np.eye(3) + np.sin(angle) * k + (1 - np.cos(angle)) * (k @ k)
+            total = total @ step
+        return total, axes
+
+
+def arm_from_urdf(text: str, where: str = "robot.urdf") -> Arm:
+    """Read an arm from the text of a URDF.
+
+    Raises
+    ------
+    RobotModelError
+        If the text is not URDF, is too large, or a joint is malformed, has no range, or closes a loop.
+    """
+    if len(text) > MAX_URDF_BYTES:
+        raise RobotModelError("the robot description is too large", where=where, limit=f"{MAX_URDF_BYTES} bytes")
+    try:
+        root = ElementTree.fromstring(text)
+    except Exception as error:
+        raise RobotModelError(
+            f"the robot description is not readable XML: {error}", where=where, remedy="export the URDF again"
+        ) from error
+    if root.tag != "robot":
+        raise RobotModelError("the robot description must start with <robot>", where=where, value=root.tag)
+    links = [link.get("name", "") for link in root.findall("link")]
+    joints = tuple(_joint(element, where) for element in root.findall("joint"))
+    children = {j.child for j in joints}
+    roots = [link for link in links if link not in children]
+    if len(roots) != 1 or len(children) != len(joints):
+        raise RobotModelError("the links must form one tree with one root", where=where, value=", ".join(roots))
+    missing = {j.parent for j in joints} | children
+    if not missing <= set(links):
+        raise RobotModelError("a joint names a link that is not there", where=where, value=sorted(missing - set(links)))
+    reached, ordered = {roots[0]}, []
+    rest = list(joints)
+    while rest:
+        ready = [j for j in rest if j.parent in reached]
+        if not ready:
+            raise RobotModelError("the links form a loop", where=where, value=rest[0].name)
+        ordered += ready
+        reached |= {j.child for j in ready}
+        rest = [j for j in rest if j not in ready]
+    moving = tuple(j for j in ordered if j.kind != "fixed")
+    return Arm(root.get("name", "robot"), roots[0], tuple(ordered), moving)
+
+
+def _numbers(text: str | None, default: tuple[float, float, float], where: str, field: str) -> Array:
+    try:
+        values = np.array([float(v) for v in text.split()]) if text else np.array(default)
+    except ValueError as error:
+        raise RobotModelError("three numbers are needed", where=where, field=field, value=text) from error
+    if values.shape != (3,) or not np.isfinite(values).all():
+        raise RobotModelError("three finite numbers are needed", where=where, field=field, value=text)
+    return values
+
+
+def _joint(element: ElementTree.Element, where: str) -> Joint:
+    name = element.get("name", "")
+    field = f"joint {name}"
+    kind = element.get("type", "")
+    if kind not in ("revolute", "continuous", "prismatic", "fixed"):
+        raise RobotModelError("this type of joint is not supported", where=where, field=field, value=kind,
+                              limit="revolute, continuous, prismatic or fixed")  # fmt: skip
+    parent, child = element.find("parent"), element.find("child")
+    if parent is None or child is None:
+        raise RobotModelError("a joint needs a parent and a child", where=where, field=field)
+    place = element.find("origin")
+    origin = np.eye(4)
+    if place is not None:
+        origin[:3, 3] = _numbers(place.get("xyz"), (0, 0, 0), where, f"{field} origin xyz")
+        origin[:3, :3] = rotation_from_rpy(_numbers(place.get("rpy"), (0, 0, 0), where, f"{field} origin rpy"))
+    lower, upper, velocity, axis = 0.0, 0.0, 0.0, np.array([1.0, 0, 0])
+    if kind != "fixed":
+        node = element.find("axis")
+        axis = _numbers(None if node is None else node.get("xyz"), (1, 0, 0), where, f"{field} axis")
+        if np.linalg.norm(axis) < 1e-9:
+            raise RobotModelError("a joint needs an axis with a direction", where=where, field=f"{field} axis")
+        axis = axis / np.linalg.norm(axis)
+        limit = element.find("limit")
+        try:
+            lower = float(limit.get("lower", "0")) if limit is not None else 0.0
+            upper = float(limit.get("upper", "0")) if limit is not None else 0.0
+            velocity = float(limit.get("velocity", "1")) if limit is not None else 1.0
+        except ValueError as error:
+            raise RobotModelError("limits must be numbers", where=where, field=f"{field} limit") from error
+        if kind == "continuous":
+            lower, upper = -math.pi, math.pi
+        if not (math.isfinite(lower) and math.isfinite(upper) and lower < upper):
+            raise RobotModelError("the joint has no range", where=where, field=f"{field} limit", value=(lower, upper),
+                                  limit="lower < upper", remedy="write the joint's limits into the URDF")  # fmt: skip
+        if not (math.isfinite(velocity) and velocity > 0):
+            raise RobotModelError("the joint has no speed", where=where, field=f"{field} velocity", value=velocity,
+                                  limit="more than 0")  # fmt: skip
+    return Joint(name, kind, parent.get("link", ""), child.get("link", ""), frozen(origin), frozen(axis),
+                 lower, upper, velocity)  # fmt: skip

@@ -1,0 +1,99 @@
+"""Plans: stops, holds, motions, supplies, refusals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from swardwright.domain.poses import BasePose
+
+
+@dataclass(frozen=True)
+class Hold:
+    """Heat kept on one weed from one stop.
+
+    Attributes
+    ----------
+    weed_id : str
+        The weed aimed at.
+    aim_base_m : tuple[float, float]
+        Planned aim in base axes of the stop (the run re-locates before heat).
+    joints_rad : tuple[float, ...]
+        Planned arm posture with the head over the aim.
+    hold_s : float
+        Dwell at full flame.
+    gas_kg : float
+        Fuel of the dwell and the valve delays.
+    kill : float
+        Expected kill probability.
+    scorch_m2 : float
+        Turf above its limit.
+    """
+
+    weed_id: str
+    aim_base_m: tuple[float, float]
+    joints_rad: tuple[float, ...]
+    hold_s: float
+    gas_kg: float
+    kill: float
+    scorch_m2: float
+    move_s: float
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A base pose at which the arm works, and the holds there in order."""
+
+    id: str
+    base: BasePose
+    holds: tuple[Hold, ...]
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A weed (or zone, or stop) that will not be treated, and why."""
+
+    item: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Supplies:
+    """What the round takes: kilograms, joules, seconds, and what to bring."""
+
+    gas_kg: float
+    gas_hold_kg: float
+    gas_pilot_kg: float
+    cylinders: int
+    energy_j: float
+    battery_swaps: int
+    drive_s: float
+    arm_s: float
+    heat_s: float
+    time_s: float
+    drive_m: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One round's plan.
+
+    Attributes
+    ----------
+    stops_bound : int
+        Proven lower bound on the number of stops over the offered stop poses.
+    route_m : tuple[tuple[float, float], ...]
+        Way points of the drive, ground axes, from the start through all stops.
+    controls : tuple[str, ...]
+        Weeds left untreated on purpose.
+    """
+
+    id: str
+    register_revision: int
+    start: BasePose
+    stops: tuple[Stop, ...]
+    stops_bound: int
+    route_m: tuple[tuple[float, float], ...]
+    supplies: Supplies
+    refused: tuple[Refused, ...]
+    controls: tuple[str, ...]
+    notes: tuple[str, ...] = ()

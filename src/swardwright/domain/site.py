@@ -1,0 +1,285 @@
+"""A site: ground, zones, keep-outs, kinds, rig and limits. Built by the shell from ``site.toml``; all SI."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from swardwright.domain.arm import Arm
+from swardwright.domain.camera import Camera
+from swardwright.domain.heat import Head
+from swardwright.domain.poses import Array, BasePose
+
+Polygon = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Origin:
+    """WGS84 place of the ground origin: degrees (geodetic) and metres above the ellipsoid."""
+
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float
+
+
+@dataclass(frozen=True)
+class Zone:
+    """Polygon to treat; corners (x, y) in metres, ground axes, not closed."""
+
+    name: str
+    corners_m: Polygon
+
+
+@dataclass(frozen=True)
+class KeepOut:
+    """Polygon never to heat nor to drive over, with a stand-off distance for heat."""
+
+    name: str
+    corners_m: Polygon
+    standoff_m: float
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What a plant can be.
+
+    Attributes
+    ----------
+    treat : bool
+        False: a spared plant is a small keep-out.
+    ed50_kg_m2, slope : float
+        Log-logistic dose response of the crown.
+    taproot : bool
+        Regrows from the root: plan revisits, not longer dwell.
+    miss_price : float
+        The user's price of missing one, in the site's own currency.
+    source : str
+        Where ED50 and slope come from.
+    """
+
+    name: str
+    treat: bool
+    ed50_kg_m2: float
+    slope: float
+    taproot: bool
+    miss_price: float
+    source: str
+
+
+@dataclass(frozen=True)
+class ErrorSources:
+    """Standard deviations of every error between pixel and ground.
+
+    Attributes
+    ----------
+    pixel_px : float
+        Detector's crown noise, per axis, per detection.
+    crown_m : float
+        Offset between the crown seen and the growing point, per axis, per detection.
+    mount_rad, mount_m : float
+        Camera mount on the arm, per axis; the same in every frame of the site.
+    joint_rad : float
+        Joint reading, per joint, per stop or frame.
+    tilt_rad : float
+        Roll and pitch of the base against the ground plane, per frame.
+    ground_m : float
+        Ground height against the plane, per frame.
+    start_m, start_rad : float
+        Start pose of a recording in ground axes.
+    odometry_per_m : float
+        Along-track and cross-track drift, m per square root of m driven.
+    yaw_per_m, yaw_per_rad : float
+        Yaw drift, rad per square root of m driven; rad per square root of rad turned.
+    fix_m : float
+        Standard deviation of a position fix per axis where a fix does not state its own.
+    """
+
+    pixel_px: float
+    crown_m: float
+    mount_rad: float
+    mount_m: float
+    joint_rad: float
+    tilt_rad: float
+    ground_m: float
+    start_m: float
+    start_rad: float
+    odometry_per_m: float
+    yaw_per_m: float
+    yaw_per_rad: float
+    fix_m: float
+
+
+@dataclass(frozen=True)
+class Base:
+    """The mobile base.
+
+    Attributes
+    ----------
+    length_m, width_m : float
+        Footprint, centred ``offset_m`` ahead of base axes.
+    energy_j_m, energy_j_rad : float
+        Battery energy per metre driven and per radian turned.
+    """
+
+    length_m: float
+    width_m: float
+    offset_m: float
+    mass_kg: float
+    speed_m_s: float
+    turn_rad_s: float
+    energy_j_m: float
+    energy_j_rad: float
+    turn_radius_m: float
+    slope_max_rad: float
+
+
+@dataclass(frozen=True)
+class Power:
+    """Battery and standing loads: joules and watts."""
+
+    battery_j: float
+    usable: float
+    rail_efficiency: float
+    arm_w: float
+    computer_w: float
+
+
+@dataclass(frozen=True)
+class Gas:
+    """The cylinder: net fill (kg of propane) and number carried."""
+
+    cylinder_kg: float
+    usable: float
+    purge_kg: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rig:
+    """Everything about the robot.
+
+    Attributes
+    ----------
+    arm : Arm
+        From ``robot.urdf``; its root link is base axes.
+    camera : Camera
+        From ``camera.yaml``.
+    camera_link : str
+        URDF link of the camera's optical axes.
+    look_joints_rad : tuple[tuple[float, ...], ...]
+        Arm postures from which the camera looks at the ground at a stop.
+    rest_joints_rad : tuple[float, ...]
+        Arm posture while driving.
+    survey_joints_rad : tuple[float, ...]
+        Arm posture while surveying.
+    """
+
+    arm: Arm
+    camera: Camera
+    camera_link: str
+    head: Head
+    base: Base
+    power: Power
+    gas: Gas
+    errors: ErrorSources
+    look_joints_rad: tuple[tuple[float, ...], ...]
+    rest_joints_rad: tuple[float, ...]
+    survey_joints_rad: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The user's limits.
+
+    Attributes
+    ----------
+    pose_age_s : float
+        A camera picture whose nearest pose is older is refused.
+    kill_target : float
+        Wanted kill probability per weed.
+    presence_min : float
+        A weed believed less is not heated.
+    hold_max_s : float
+        Longest hold on one aim.
+    spare_dose_kg_m2 : float
+        Largest dose a spared plant may get.
+    turf_dose_kg_m2 : float
+        Dose above which turf counts as scorched.
+    control_fraction : float
+        Share of treatable weeds left untreated on purpose.
+    wind_max_m_s, fwi_max, ffmc_max : float
+        Weather limits; the user's, no published numeric wind limit for flaming was found.
+    human_clear_m : float
+        Nobody nearer while heat is on (hot-work practice: 35 ft / 10.7 m, 29 CFR 1915.504).
+    aim_sigma_max_m : float
+        An aim less certain than this (largest standard deviation) is not heated.
+    revisit_days : float
+        Days until a treated place is looked at again.
+    observation_age_s : float
+        Interlocks refuse on a robot report older than this.
+    gate_m : float
+        Before and after are matched within this distance on the ground.
+    """
+
+    pose_age_s: float
+    kill_target: float
+    presence_min: float
+    hold_max_s: float
+    spare_dose_kg_m2: float
+    turf_dose_kg_m2: float
+    control_fraction: float
+    wind_max_m_s: float
+    fwi_max: float
+    ffmc_max: float
+    human_clear_m: float
+    aim_sigma_max_m: float
+    revisit_days: float
+    observation_age_s: float
+    gate_m: float
+    battery_reserve: float
+    gas_reserve: float
+
+
+@dataclass(frozen=True)
+class Topics:
+    """Names of the streams in a robot log; None: found by message type when there is exactly one."""
+
+    image: str | None = None
+    camera_info: str | None = None
+    joints: str | None = None
+    odometry: str | None = None
+    imu: str | None = None
+    fix: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """One piece of ground with its own local axes."""
+
+    name: str
+    invented: bool
+    origin: Origin
+    start: BasePose
+    zones: tuple[Zone, ...]
+    keep_outs: tuple[KeepOut, ...]
+    kinds: tuple[Kind, ...]
+    rig: Rig
+    limits: Limits
+    topics: Topics
+    detector: str
+    robot_factory: str
+    camera_height_m: float
+    slope_rad: float = 0.0
+
+    def kind(self, name: str) -> Kind | None:
+        """Return the kind of that name, or None."""
+        return next((k for k in self.kinds if k.name == name), None)
+
+
+def treat_probability(kinds: tuple[tuple[str, float], ...], site: Site) -> float:
+    """Return the probability that a plant with these kind probabilities is one to treat."""
+    return sum(p for name, p in kinds if (kind := site.kind(name)) is not None and kind.treat)
+
+
+__all__ = [
+    "Array", "Base", "ErrorSources", "Gas", "Head", "KeepOut", "Kind", "Limits", "Origin", "Polygon", "Power", "Rig",
+    "Site", "Topics", "Zone", "treat_probability",
+]  # fmt: skip
