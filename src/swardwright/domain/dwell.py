@@ -1,0 +1,128 @@
+"""How long to hold the flame: the least dwell whose expected kill reaches the target.
+
+Needed twice: by the plan (from the register's belief) and by the run (from the fresh look at a stop), so it is domain.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from swardwright.domain.heat import (
+    Head,
+    dose_kg_m2,
+    footprint_density_m2,
+    kill_nodes,
+    kill_probability,
+    scorched_area_m2,
+)
+from swardwright.domain.poses import Array
+from swardwright.domain.site import Kind, Limits
+from swardwright.domain.uncertainty import check_covariance
+
+
+@dataclass(frozen=True)
+class Dwell:
+    """One hold as the dose model wants it.
+
+    Attributes
+    ----------
+    hold_s : float
+        Time at full flame; the longest allowed where the target is not reached.
+    gas_kg : float
+        Fuel of the hold and of the valve delay at both ends.
+    kill : float
+        Expected kill probability over the places of crown and landing point.
+    scorch_m2 : float
+        Turf that gets more than its limit.
+    reached : bool
+        Whether ``kill`` reaches the user's target within the longest hold.
+    reason : str
+        Why not; empty where it is.
+    """
+
+    hold_s: float
+    gas_kg: float
+    kill: float
+    scorch_m2: float
+    reached: bool
+    reason: str
+
+
+def gas_of_hold_kg(head: Head, hold_s: float) -> float:
+    """Return the fuel of one hold, valve delay at both ends counted at full flow (the cautious side), kg."""
+    return head.flow_kg_s * (hold_s + 2.0 * head.valve_delay_s)
+
+
+def landing_covariance_m2(head: Head, covariance_m2: Array) -> Array:
+    """Return the covariance (2, 2) of crown minus landing point from the crown's, relative to the base, m2."""
+    return check_covariance(covariance_m2, "covariance_m2") + head.landing_sigma_m**2 * np.eye(2)
+
+
+def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> Dwell:
+    """Return the least hold whose expected kill reaches ``limits.kill_target``.
+
+    Parameters
+    ----------
+    covariance_m2 : Array
+        Shape (2, 2): crown relative to the base, m2; the head's own landing spread is added here.
+
+    Returns
+    -------
+    Dwell
+        With ``reached`` false and a reason where the longest hold is not enough.
+
+    Raises
+    ------
+    InputError
+        If the covariance is not finite, symmetric and positive semi-definite.
+
+    Notes
+    -----
+    Expected kill ``E[K(m t g(d))]`` (DESIGN section 6, Dose) grows with ``t``: bisection to 1 part in 1e6. The upper
+    end is returned, so that the target is reached and not nearly reached.
+    """
+    offset = landing_covariance_m2(head, covariance_m2)
+    offset2, weight = kill_nodes(head, limits.hold_max_s, offset, kind.ed50_kg_m2, kind.slope)
+    per_second = head.flow_kg_s * footprint_density_m2(offset2, head.footprint_sigma_m)
+
+    def kill(hold_s: float) -> float:
+        return float(weight @ kill_probability(hold_s * per_second, kind.ed50_kg_m2, kind.slope))
+
+    best = kill(limits.hold_max_s)
+    if best < limits.kill_target:
+        reason = _why_not(head, kind, covariance_m2, limits, best)
+        return _dwell(head, limits, limits.hold_max_s, best, reason)
+    low, high = 0.0, limits.hold_max_s
+    while high - low > 1e-6 * high:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if kill(middle) >= limits.kill_target else (middle, high)
+    return _dwell(head, limits, high, kill(high), "")
+
+
+def _dwell(head: Head, limits: Limits, hold_s: float, kill: float, reason: str) -> Dwell:
+    scorch = scorched_area_m2(head, hold_s, limits.turf_dose_kg_m2)
+    return Dwell(hold_s, gas_of_hold_kg(head, hold_s), kill, scorch, not reason, reason)
+
+
+def _why_not(head: Head, kind: Kind, covariance_m2: Array, limits: Limits, best: float) -> str:
+    on_target = float(kill_probability(dose_kg_m2(head, limits.hold_max_s, 0.0), kind.ed50_kg_m2, kind.slope))
+    if on_target < limits.kill_target:
+        return (
+            f"the dose is out of reach: a hold of {limits.hold_max_s:.3g} s kills {kind.name} with probability "
+            f"{on_target:.2f} even dead centre, {limits.kill_target:.2f} is wanted"
+        )
+    sigma_m = math.sqrt(float(np.linalg.eigvalsh(np.asarray(covariance_m2, dtype=float)).max()))
+    if sigma_m < head.landing_sigma_m:
+        return (
+            f"the flame lands too unsurely: with {head.landing_sigma_m * 1e3:.0f} mm of landing spread, a hold of "
+            f"{limits.hold_max_s:.3g} s kills {kind.name} with probability {best:.2f}, "
+            f"{limits.kill_target:.2f} is wanted"
+        )
+    return (
+        f"the place is not known well enough: with a standard deviation of {sigma_m * 1e3:.0f} mm a hold of "
+        f"{limits.hold_max_s:.3g} s kills {kind.name} with probability {best:.2f}, {limits.kill_target:.2f} is wanted; "
+        "look again first"
+    )
