@@ -83,6 +83,9 @@ class Observation:
         Whether the command was carried out.
     reason : str
         Why not.
+    declined : bool
+        With ``ok`` false: nothing was begun and the machine is well (no posture reaches this aim, no usable picture).
+        Costs that weed or stop only; any other failure ends the round.
     aims : tuple[Aim, ...]
         Answer to ``LookAgain``: base axes, every plant in view, spared ones included.
     heat : HeatReport | None
@@ -92,6 +95,7 @@ class Observation:
     state: RobotState | None
     ok: bool = True
     reason: str = ""
+    declined: bool = False
     aims: tuple[Aim, ...] = ()
     heat: HeatReport | None = None
 
