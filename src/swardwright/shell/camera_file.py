@@ -1,0 +1,112 @@
+"""``camera.yaml``: intrinsics in the fields of ROS ``CameraInfo`` files, with the covariance of the estimate."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from swardwright.domain.camera import Camera
+from swardwright.domain.errors import InputError, SiteError
+
+MAX_BYTES = 100_000
+#: covariance taken where a camera file states none: 2 px standard deviation for each of fx fy cx cy; common
+#: practice, no source (a target calibration usually does better)
+DEFAULT_SIGMA_PX = 2.0
+MODELS = ("plumb_bob", "rational_polynomial")
+
+
+def read_text(path: Path, limit_bytes: int, remedy: str) -> str:
+    """Return a small UTF-8 text file's content.
+
+    Raises
+    ------
+    SiteError
+        If it is absent, too large, or not text.
+    """
+    try:
+        if path.stat().st_size > limit_bytes:
+            raise SiteError("the file is too large", where=path.name, value=f"{path.stat().st_size} bytes",
+                            limit=f"at most {limit_bytes} bytes", remedy=remedy)  # fmt: skip
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise SiteError("there is no such file", where=path.name, remedy=remedy) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise SiteError(f"the file cannot be read as text ({error})", where=path.name, remedy=remedy) from error
+
+
+def load_camera(path: Path) -> Camera:
+    """Read a camera file.
+
+    Raises
+    ------
+    SiteError
+        If the file or one of its fields cannot be used.
+    """
+    import yaml
+
+    remedy = "write the fields of a ROS camera calibration: image_width, image_height, camera_matrix, ..."
+    try:
+        data: Any = yaml.safe_load(read_text(path, MAX_BYTES, remedy))
+    except (yaml.YAMLError, RecursionError) as error:
+        raise SiteError("the camera file is not YAML", where=path.name, remedy=remedy) from error
+    if not isinstance(data, dict):
+        raise SiteError("the camera file holds no fields", where=path.name, remedy=remedy)
+    k = _numbers(data, "camera_matrix", path.name, (9,))
+    size = [data.get("image_width"), data.get("image_height")]
+    for field, value in zip(("image_width", "image_height"), size, strict=True):
+        if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= 20_000:
+            raise SiteError("a picture size must be a whole number of pixels", where=path.name, field=field,
+                            value=value, limit="1 to 20000",
+                            remedy="write the size of the camera's pictures")  # fmt: skip
+    model = data.get("distortion_model", "plumb_bob")
+    if model not in MODELS:
+        raise SiteError("this lens model is not known", where=path.name, field="distortion_model", value=model,
+                        limit=" or ".join(MODELS), remedy="calibrate with one of these models")  # fmt: skip
+    distortion = _numbers(data, "distortion_coefficients", path.name, (0, 4, 5, 8), default=())
+    spread = _numbers(data, "covariance_fx_fy_cx_cy", path.name, (16,),
+                      default=tuple((DEFAULT_SIGMA_PX**2 * np.eye(4)).ravel()))  # fmt: skip
+    covariance = np.reshape(spread, (4, 4))
+    if np.abs(covariance - covariance.T).max() > 1e-9 or np.linalg.eigvalsh(covariance).min() < -1e-9:
+        raise SiteError("a covariance must be symmetric and not negative", where=path.name,
+                        field="covariance_fx_fy_cx_cy", remedy="copy it again from the calibration")  # fmt: skip
+    try:
+        return Camera(size[0], size[1], k[0], k[4], k[2], k[5], np.array(distortion), covariance)
+    except InputError as error:
+        raise SiteError(error.what, where=path.name, field=error.field, value=error.value, limit=error.limit,
+                        remedy=error.remedy or "calibrate the camera again") from error  # fmt: skip
+
+
+def _numbers(
+    data: dict[str, Any], field: str, where: str, sizes: tuple[int, ...], default: tuple[float, ...] | None = None
+) -> list[float]:
+    value = data.get(field)
+    if value is None and default is not None:
+        return list(default)
+    if isinstance(value, dict):
+        value = value.get("data")
+    good = isinstance(value, list) and len(value) in sizes
+    if good and all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in value):
+        return [float(v) for v in value]
+    raise SiteError("finite numbers are needed", where=where, field=field, value=value,
+                    limit=f"{' or '.join(map(str, sizes))} numbers",
+                    remedy="copy them from the calibration")  # fmt: skip
+
+
+def camera_text(camera: Camera, comment: str) -> str:
+    """Return the text of a camera file."""
+    distortion = [float(v) for v in camera.distortion]
+    model = "rational_polynomial" if any(distortion[5:]) else "plumb_bob"
+    if model == "plumb_bob":
+        distortion = distortion[:5]
+    covariance = [float(v) for v in camera.covariance.ravel()]
+    k = [float(v) for v in camera.matrix.ravel()]
+    return (
+        f"# {comment}\n# Fields of sensor_msgs/CameraInfo, pixels.\n"
+        f"image_width: {camera.width_px}\nimage_height: {camera.height_px}\n"
+        f"distortion_model: {model}\n"
+        f"distortion_coefficients: {{rows: 1, cols: {len(distortion)}, data: {distortion}}}\n"
+        f"camera_matrix: {{rows: 3, cols: 3, data: {k}}}\n"
+        f"# covariance of the estimate of fx fy cx cy, px2, row-major\ncovariance_fx_fy_cx_cy: {covariance}\n"
+    )

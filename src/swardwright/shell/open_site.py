@@ -1,0 +1,95 @@
+"""An open site folder: the site as written, what is stored about it, and where it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from swardwright.domain.event import JournalEntry, RoundRecord
+from swardwright.domain.frame import Detection, Frame
+from swardwright.domain.outcome import Outcome
+from swardwright.domain.permit import Permit
+from swardwright.domain.plan import Plan
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Register, Sighting
+from swardwright.shell.site_file import load_site
+from swardwright.shell.status import SiteStatus, site_status
+from swardwright.shell.store import SiteStore
+
+
+@dataclass(frozen=True)
+class OpenSite:
+    """A site folder with its database; every accessor gives None (or nothing) where a step has not been done yet."""
+
+    folder: Path
+    site: Site
+    store: SiteStore
+
+    def register(self, revision: int | None = None) -> Register | None:
+        """Return a register revision, by default the newest."""
+        return self.store.register(revision)
+
+    def plan(self, plan_id: str | None = None) -> Plan | None:
+        """Return a plan, by default the newest."""
+        return self.store.plan(plan_id)
+
+    def permit(self, plan_id: str | None = None) -> Permit | None:
+        """Return the newest permit, or the newest for a plan."""
+        return self.store.permit(plan_id)
+
+    def record(self, plan_id: str | None = None) -> RoundRecord | None:
+        """Return how a round went, by default the newest."""
+        return self.store.record(plan_id)
+
+    def outcome(self, plan_id: str | None = None) -> Outcome | None:
+        """Return what a round achieved, by default the newest scored."""
+        return self.store.outcome(plan_id)
+
+    def frames(self, recording: str | None = None) -> tuple[Frame, ...]:
+        """Return the kept frames, of one recording or of all."""
+        return self.store.frames(recording)
+
+    def detections(self, recording: str | None = None) -> tuple[Detection, ...]:
+        """Return the detections, of one recording or of all."""
+        return self.store.detections(recording)
+
+    def sightings(self, recording: str | None = None) -> tuple[Sighting, ...]:
+        """Return the sightings, of one recording or of all."""
+        return self.store.sightings(recording)
+
+    def journal(self, plan_id: str | None = None) -> tuple[JournalEntry, ...]:
+        """Return the journal, of one plan or all of it."""
+        return self.store.journal(plan_id)
+
+    def status(self) -> SiteStatus:
+        """Return what stands, what is stale and why, and what to do next."""
+        return site_status(self.folder, self.site, self.store)
+
+    def close(self) -> None:
+        """Close the database."""
+        self.store.close()
+
+
+def open_site(folder: Path | str, *, write: bool = False) -> OpenSite:
+    """Open a site folder; a reader (``write=False``) creates nothing in it.
+
+    Raises
+    ------
+    SiteError, RobotModelError
+        If a file of the site cannot be used.
+    """
+    folder = Path(folder)
+    site = load_site(folder)
+    return OpenSite(folder, site, SiteStore(folder, write=write))
+
+
+@contextmanager
+def opened(folder: Path | str, *, write: bool = False) -> Iterator[OpenSite]:
+    """Open a site folder for a ``with`` block."""
+    site = open_site(folder, write=write)
+    try:
+        yield site
+    finally:
+        site.close()

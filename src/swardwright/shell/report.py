@@ -1,0 +1,160 @@
+"""The report of one round: a self-contained HTML page, with GeoJSON and CSV beside it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from swardwright import __version__
+from swardwright.domain.errors import InputError
+from swardwright.domain.event import JournalEntry, RoundRecord
+from swardwright.domain.outcome import Outcome
+from swardwright.domain.permit import Permit
+from swardwright.domain.plan import Plan
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Register
+from swardwright.shell import report_rows as rows
+from swardwright.shell.cautions import CAUTIONS
+from swardwright.shell.geojson import collection
+from swardwright.shell.report_map import plan_view
+
+_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
+
+
+def write_report(
+    folder: Path,
+    *,
+    site: Site,
+    register: Register,
+    plan: Plan | None = None,
+    permit: Permit | None = None,
+    record: RoundRecord | None = None,
+    journal: Sequence[JournalEntry] = (),
+    after: Register | None = None,
+    outcome: Outcome | None = None,
+    budget: Sequence[rows.Share] = (),
+    truth: rows.Truth | None = None,
+) -> Path:
+    """Write ``NAME.html``, ``NAME.geojson`` and ``NAME.csv`` into ``folder`` and return the page's path.
+
+    Parameters
+    ----------
+    register : Register
+        The revision that the plan was made from.
+    after : Register, optional
+        The revision of the later look.
+    budget : sequence of Share
+        From ``report_rows.error_budget``; shown when there is one.
+    truth : Truth, optional
+        Adds truth columns; only an invented site has one.
+
+    Raises
+    ------
+    InputError
+        If the plan's id cannot be a file name.
+    """
+    name = plan.id if plan is not None else f"register-{register.revision}"
+    if not _NAME.match(name):
+        raise InputError(
+            "the plan's id cannot be a file name", field="plan id", value=name, limit="letters, digits, '-', '_', '.'"
+        )
+    fates = {f.weed_id: f.fate for f in outcome.fates} if outcome else {}
+    columns, weeds = rows.weed_rows(site, register, plan, record, outcome, truth)
+    page = render(
+        site=site,
+        register=register,
+        plan=plan,
+        permit=permit,
+        record=record,
+        journal=journal,
+        after=after,
+        outcome=outcome,
+        budget=budget,
+        truth=truth,
+        columns=columns,
+        weeds=weeds,
+        fates=fates,
+        name=name,
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    features = json.dumps(collection(site, register, plan, fates), indent=1, allow_nan=False)
+    _write(folder / f"{name}.geojson", features + "\n")
+    _write(folder / f"{name}.csv", table_csv(columns, weeds))
+    path = folder / f"{name}.html"
+    _write(path, page)
+    return path
+
+
+def render(*, site: Site, register: Register, plan: Plan | None, fates: dict[str, str], **more: Any) -> str:
+    """Return the page as text; ``more`` is what the template names."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("swardwright.shell", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    record, outcome, permit, journal = more["record"], more["outcome"], more["permit"], more["journal"]
+    return environment.get_template("report.html").render(
+        site=site,
+        register=register,
+        plan=plan,
+        drawing=plan_view(site, register, plan, fates),
+        figures=rows.figures(site, register, plan, record, outcome),
+        refusals=rows.not_done(plan, record),
+        supplies=rows.supply_rows(site, plan, record) if plan else [],
+        permit_rows=rows.permit_rows(permit) if permit else [],
+        journal_counts=rows.journal_counts(journal),
+        journal_rows=rows.journal_rows(journal),
+        cautions=CAUTIONS if plan is not None else (),
+        moment=rows.moment,
+        percent=rows.percent,
+        plural=rows.plural,
+        controls_interval=_controls_interval(outcome),
+        version=__version__,
+        **more,
+    )
+
+
+def _controls_interval(outcome: Outcome | None) -> tuple[float, float] | None:
+    """Return the 95 % Wilson interval of the controls' mortality."""
+    if outcome is None or not outcome.controls:
+        return None
+    from scipy.stats import binomtest
+
+    interval = binomtest(outcome.controls_dead, outcome.controls).proportion_ci(0.95, method="wilson")
+    return float(interval.low), float(interval.high)
+
+
+def table_csv(columns: Sequence[str], table: Sequence[Sequence[str]]) -> str:
+    """Return comma-separated values (RFC 4180); text that a spreadsheet would run as a formula gets a quote mark."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(columns)
+    writer.writerows([_cell(value) for value in row] for row in table)
+    return out.getvalue()
+
+
+def _cell(value: str) -> str:
+    if value == "–":
+        return ""
+    try:
+        float(value)
+    except ValueError:
+        return "'" + value if value[:1] in "=+-@\t\r" else value
+    return value
+
+
+def _write(path: Path, text: str) -> None:
+    """Write whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    part.write_text(text, encoding="utf-8", newline="")
+    os.replace(part, path)

@@ -1,0 +1,248 @@
+"""The tables of a round report, as plain rows of text: every number converted and rounded once, here."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from swardwright.domain.event import JournalEntry, RoundRecord
+from swardwright.domain.outcome import Outcome
+from swardwright.domain.permit import Permit
+from swardwright.domain.plan import Plan
+from swardwright.domain.site import Site, treat_probability
+from swardwright.domain.uncertainty import ellipse
+from swardwright.domain.units import KG_M2_PER_KG_HA, ZERO_CELSIUS_K
+from swardwright.domain.weed import Register, Sighting
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What really stood there, for an invented site only.
+
+    Attributes
+    ----------
+    kinds : mapping of str to str
+        True kind of each weed of the register that is one, by id.
+    errors_m : mapping of str to float
+        Distance between the register's place and the true crown, metres, by id.
+    summary : sequence of tuple[str, str]
+        Name and value, such as ``("recall", "0.96")``.
+    """
+
+    kinds: Mapping[str, str]
+    errors_m: Mapping[str, float]
+    summary: Sequence[tuple[str, str]] = ()
+
+
+@dataclass(frozen=True)
+class Share:
+    """One row of the error budget: a source, who shares its draw, and its standard deviation per axis, metres."""
+
+    source: str
+    scope: str
+    sigma_m: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One headline number with what it means."""
+
+    name: str
+    value: str
+    note: str = ""
+
+
+def moment(at_s: float) -> str:
+    """Return a time in UTC, to the minute."""
+    return datetime.datetime.fromtimestamp(at_s, datetime.UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def percent(value: float | None) -> str:
+    """Return a fraction as per cent, or a dash."""
+    return "–" if value is None else f"{100 * value:.0f} %"
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """Return ``"1 stop"`` or ``"2 stops"``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def error_budget(sightings: Iterable[Sighting]) -> list[Share]:
+    """Return how the ground variance of the mean sighting splits by source, largest first.
+
+    The variance of a source is the mean over the sightings of half the trace of ``J C J'`` (per axis, m2).
+    """
+    total: dict[tuple[str, str], float] = {}
+    count = 0
+    for sighting in sightings:
+        count += 1
+        for part in sighting.errors:
+            key = (part.source, str(part.scope))
+            total[key] = total.get(key, 0.0) + 0.5 * float(np.trace(part.ground_covariance_m2))
+    whole = sum(total.values())
+    rows = [Share(s, scope, math.sqrt(v / count), v / whole) for (s, scope), v in total.items() if v > 0]
+    return sorted(rows, key=lambda row: -row.share)
+
+
+def figures(
+    site: Site, register: Register, plan: Plan | None, record: RoundRecord | None, outcome: Outcome | None
+) -> list[Figure]:
+    """Return the headline numbers that this round has so far."""
+    rows: list[Figure] = []
+    if outcome is not None and outcome.kill_rate is not None:
+        note = f"{outcome.treated_dead} of {plural(outcome.treated, 'treated weed')} dead"
+        if outcome.kill_low is not None and outcome.kill_high is not None:
+            note += f"; 95 % interval {percent(outcome.kill_low)} to {percent(outcome.kill_high)}"
+        rows.append(Figure("Kill rate", percent(outcome.kill_rate), note))
+        lost = f"{outcome.controls_dead} of {plural(outcome.controls, 'control')} died untreated"
+        if outcome.controls:
+            rows.append(Figure("Corrected for controls", percent(outcome.corrected), f"{lost} (Abbott)"))
+    treat = [w for w in register.weeds if treat_probability(w.kinds, site) >= 0.5]
+    spared = len(register.weeds) - len(treat)
+    rows.append(Figure("Weeds to treat", str(len(treat)), f"and {plural(spared, 'plant')} to spare, in the register"))
+    if register.weeds:
+        axis_mm = 1000 * float(np.median([ellipse(w.covariance_m2)[0] for w in register.weeds]))
+        rows.append(Figure("Place known to", f"{axis_mm:.0f} mm", "median long half-axis of the 95 % ellipse"))
+    if plan is not None:
+        rows.append(Figure("Stops", str(len(plan.stops)), f"proven: no fewer than {plan.stops_bound} can do"))
+    if record is not None:
+        planned = f"planned {1000 * plan.supplies.gas_kg:.0f} g" if plan else ""
+        rows.append(Figure("Propane used", f"{1000 * record.gas_kg:.0f} g", planned))
+        if record.treated:
+            each_cm2 = 1e4 * record.scorch_m2 / len(record.treated)
+            rows.append(
+                Figure("Scorched turf", f"{each_cm2:.1f} cm²", "per treated weed, expected from the heat given")
+            )
+    elif plan is not None:
+        rows.append(Figure("Propane planned", f"{1000 * plan.supplies.gas_kg:.0f} g", "with pilot and purge"))
+    return rows
+
+
+WEED_COLUMNS: tuple[str, ...] = (
+    "weed", "kind", "kind probability", "x east, m", "y north, m", "95 % ellipse, mm", "radius, mm", "present",
+    "decision", "hold, s", "dose on crown, kg/ha", "expected kill", "fate",
+)  # fmt: skip
+
+
+def weed_rows(
+    site: Site,
+    register: Register,
+    plan: Plan | None = None,
+    record: RoundRecord | None = None,
+    outcome: Outcome | None = None,
+    truth: Truth | None = None,
+) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the column names and one row of text per weed, the register's order."""
+    holds = {h.weed_id: h for s in plan.stops for h in s.holds} if plan else {}
+    refused = {r.item for r in plan.refused} if plan else set()
+    treated = {t.weed_id: t for t in record.treated} if record else {}
+    left = {n.weed_id: n for n in record.not_treated} if record else {}
+    fates = {f.weed_id: f.fate for f in outcome.fates} if outcome else {}
+    controls = set(plan.controls) if plan else set()
+    rows = []
+    for weed in register.weeds:
+        large, small, _ = ellipse(weed.covariance_m2)
+        kind = site.kind(weed.kind)
+        hold = holds.get(weed.id)
+        heat = treated.get(weed.id)
+        if heat is not None:
+            decision = "heated"
+        elif weed.id in left:
+            decision = "heat unknown" if left[weed.id].unknown else "not heated"
+        elif weed.id in controls:
+            decision = "control"
+        elif weed.id in refused:
+            decision = "refused"
+        elif hold is not None:
+            decision = "planned"
+        else:
+            decision = "spare" if kind is not None and not kind.treat else "–"
+        row = [
+            weed.id,
+            weed.kind,
+            percent(weed.kinds[0][1]),
+            f"{weed.mean_m[0]:.3f}",
+            f"{weed.mean_m[1]:.3f}",
+            f"{1000 * large:.0f} × {1000 * small:.0f}",
+            f"{1000 * weed.radius_m:.0f}",
+            percent(weed.presence),
+            decision,
+            f"{heat.hold_s:.1f}" if heat else f"{hold.hold_s:.1f}" if hold else "–",
+            f"{heat.dose_kg_m2 / KG_M2_PER_KG_HA:.0f}" if heat else "–",
+            percent(heat.kill if heat else hold.kill if hold else None),
+            fates.get(weed.id, "–"),
+        ]
+        if truth is not None:
+            error = truth.errors_m.get(weed.id)
+            row += [truth.kinds.get(weed.id, "no plant"), "–" if error is None else f"{1000 * error:.0f}"]
+        rows.append(tuple(row))
+    extra = ("true kind", "true error, mm") if truth is not None else ()
+    return (*WEED_COLUMNS, *extra), rows
+
+
+def not_done(plan: Plan | None, record: RoundRecord | None) -> list[tuple[str, str, str]]:
+    """Return every weed, zone or stop that got no heat: item, when it was decided, reason."""
+    rows = [(r.item, "in the plan", r.reason) for r in plan.refused] if plan else []
+    for miss in record.not_treated if record else ():
+        when = "during the run, heat unknown" if miss.unknown else "during the run"
+        rows.append((miss.weed_id, when, miss.reason))
+    return rows
+
+
+def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tuple[str, str, str]]:
+    """Return what the round takes: name, planned, used."""
+    s = plan.supplies
+    used_gas = f"{1000 * record.gas_kg:.0f} g" if record else "–"
+    used_time = f"{(record.ended_at_s - record.started_at_s) / 60:.0f} min" if record else "–"
+    heat = f"{sum(t.hold_s for t in record.treated) / 60:.1f} min" if record else "–"
+    return [
+        ("propane, all", f"{1000 * s.gas_kg:.0f} g", used_gas),
+        ("propane, holds", f"{1000 * s.gas_hold_kg:.0f} g", "–"),
+        ("propane, pilot flame", f"{1000 * s.gas_pilot_kg:.0f} g", "–"),
+        (f"cylinders of {site.rig.gas.cylinder_kg:g} kg", str(s.cylinders), "–"),
+        ("battery energy", f"{s.energy_j / 3600:.0f} Wh", "–"),
+        ("battery swaps", str(s.battery_swaps), "–"),
+        ("flame on the ground", f"{s.heat_s / 60:.1f} min", heat),
+        ("driving", f"{s.drive_m:.0f} m in {s.drive_s / 60:.0f} min", "–"),
+        ("arm moving", f"{s.arm_s / 60:.0f} min", "–"),
+        ("time, all", f"{s.time_s / 60:.0f} min", used_time),
+    ]
+
+
+def permit_rows(permit: Permit) -> list[tuple[str, str]]:
+    """Return the permit as name and value."""
+    w, f = permit.weather, permit.fire_weather
+    return [
+        ("signed and on watch", permit.signed_by),
+        ("granted", moment(permit.granted_at_s)),
+        ("expires", moment(permit.expires_at_s)),
+        (
+            "weather",
+            f"{w.temperature_k - ZERO_CELSIUS_K:.0f} °C, {100 * w.humidity:.0f} % humidity, wind {w.wind_m_s:.1f} m/s, "
+            f"rain {1000 * w.rain_m:.1f} mm, observed {moment(w.at_s)}",
+        ),
+        ("fire weather codes", f"FFMC {f.ffmc:.1f}, DMC {f.dmc:.1f}, DC {f.dc:.0f}, ISI {f.isi:.1f}, FWI {f.fwi:.1f}"),
+        *((question, answer) for question, answer in permit.answers),
+    ]
+
+
+def journal_counts(journal: Sequence[JournalEntry]) -> list[tuple[str, int]]:
+    """Return how often each event stands in the journal, in order of first appearance."""
+    return list(Counter(entry.event for entry in journal).items())
+
+
+def journal_rows(journal: Sequence[JournalEntry]) -> list[tuple[str, str, str, str, str]]:
+    """Return number, time of day (UTC), event, place and data of each entry."""
+    rows = []
+    for entry in journal:
+        clock = datetime.datetime.fromtimestamp(entry.at_s, datetime.UTC).strftime("%H:%M:%S")
+        place = ", ".join(part for part in (entry.stop_id, entry.weed_id) if part)
+        data = ", ".join(f"{k} {f'{v:.4g}' if isinstance(v, float) else v}" for k, v in entry.data.items())
+        rows.append((str(entry.number), clock, entry.event, place, data))
+    return rows

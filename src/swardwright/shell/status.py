@@ -1,0 +1,190 @@
+"""What stands, what is stale because something before it changed, and what to do next.
+
+Nothing here is remembered: every stored result names the content hashes of what it was made from, and the present
+hashes are compared with those.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from pathlib import Path
+
+from swardwright.domain.site import Site
+from swardwright.shell.codec import content_hash, file_hash
+from swardwright.shell.site_file import SHIPPED
+from swardwright.shell.store import SiteStore
+
+RECORDINGS = "recordings"
+CAUTION = (
+    "This software is not a safety function. Emergency stop, gas shut-off valve and dead-man switch are hardware, a "
+    "person stands watch, and local codes, the authority having jurisdiction and licensed gas practice decide."
+)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One stored result: ``state`` is ``stands`` or ``stale``, and ``why`` says why (empty if it stands)."""
+
+    name: str
+    state: str
+    why: str
+    made_at_s: float | None
+
+
+@dataclass(frozen=True)
+class SiteStatus:
+    """The site's one page."""
+
+    site: str
+    invented: bool
+    standings: tuple[Standing, ...]
+    next_command: str
+    next_reason: str
+    caution: str = CAUTION
+
+
+def detector_path(folder: Path, site: Site) -> Path:
+    """Return the detector's file: the package's own, or one below the site folder."""
+    if site.detector == SHIPPED:
+        from swardwright.learning import shipped_detector
+
+        return shipped_detector()
+    return folder / site.detector
+
+
+def input_hashes(folder: Path, site: Site) -> dict[str, str]:
+    """Return the present hash of every input that is not itself a stored result."""
+    rig, limits = site.rig, site.limits
+    found = {
+        "start, origin and topics": content_hash([site.start, site.origin, site.topics, limits.pose_age_s]),
+        "arm": content_hash(rig.arm),
+        "camera": content_hash(rig.camera),
+        "camera link": content_hash([rig.camera_link]),
+        "error sources": content_hash(rig.errors),
+        "survey posture": content_hash([rig.survey_joints_rad, site.camera_height_m]),
+        "zones and keep-outs": content_hash([site.zones, site.keep_outs]),
+        "kinds": content_hash(site.kinds),
+        "robot": content_hash([rig.head, rig.base, rig.power, rig.gas, rig.look_joints_rad, rig.rest_joints_rad]),
+        "limits": content_hash(limits),
+        "detector": _hash_of(detector_path(folder, site)),
+    }
+    for path in waiting_recordings(folder):
+        found[f"recording {path.stem}"] = _hash_of(path)
+    return found
+
+
+def waiting_recordings(folder: Path) -> tuple[Path, ...]:
+    """Return everything in the site's ``recordings`` folder, by name."""
+    inside = folder / RECORDINGS
+    return tuple(sorted(p for p in inside.iterdir() if not p.name.startswith("."))) if inside.is_dir() else ()
+
+
+def _hash_of(path: Path) -> str:
+    if path.is_file():
+        stat = path.stat()
+        return _file_hash(path, stat.st_size, stat.st_mtime_ns)
+    return file_hash(path)
+
+
+@functools.lru_cache(maxsize=256)
+def _file_hash(path: Path, size: int, changed_ns: int) -> str:
+    return file_hash(path)
+
+
+#: what each step is made from, besides stored results
+FRAMES_FROM = ("start, origin and topics", "arm", "camera", "camera link", "error sources", "survey posture")
+DETECTIONS_FROM = ("detector",)
+REGISTER_FROM = ("arm", "camera", "camera link", "error sources", "kinds")
+PLAN_FROM = ("zones and keep-outs", "kinds", "robot", "arm", "error sources", "limits")
+PERMIT_FROM = ("limits",)
+OUTCOME_FROM = ("limits",)
+
+
+def inputs_for(
+    present: dict[str, str], names: tuple[str, ...], store: SiteStore, results: tuple[str, ...]
+) -> dict[str, str]:
+    """Return the hashes to note for a result made now from inputs ``names`` and stored ``results``."""
+    made = store.results()
+    return {n: present.get(n, "absent") for n in names} | {r: made[r].hash for r in results if r in made}
+
+
+def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
+    """Compute the status of a site."""
+    present = input_hashes(folder, site)
+    results = store.results()
+    why_stale: dict[str, str] = {}
+    for name, result in results.items():  # in the order of making: inputs come before
+        for source, was in result.inputs.items():
+            if source in results:
+                if results[source].hash != was:
+                    why_stale[name] = f"{source} was made again since"
+                elif source in why_stale:
+                    why_stale[name] = f"{source} is stale"
+            elif present.get(source, "absent") != was:
+                word = "is no longer there" if source not in present else "changed since"
+                why_stale[name] = f"{source} {word}"
+            if name in why_stale:
+                break
+    shown = _shown(store, list(results))
+    standings = [
+        Standing(n, "stale" if n in why_stale else "stands", why_stale.get(n, ""), results[n].made_at_s) for n in shown
+    ]
+    command, reason = _next(folder, store, why_stale, standings)
+    return SiteStatus(site.name, site.invented, tuple(standings), command, reason)
+
+
+def _shown(store: SiteStore, names: list[str]) -> list[str]:
+    """Leave out what a newer revision or round of the same sort supersedes."""
+    revisions = [n for n in names if n.startswith("register ")]
+    plan = store.plan()
+    last_plan = "" if plan is None else plan.id
+    keep = []
+    for name in names:
+        word, _, key = name.partition(" ")
+        if word == "register" and name != revisions[-1]:
+            continue
+        if word in ("plan", "permit", "record", "outcome") and key != last_plan:
+            continue
+        keep.append(name)
+    return keep
+
+
+def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list[Standing]) -> tuple[str, str]:
+    recordings = store.recordings()
+    taken = {r.name for r in recordings}
+    for path in waiting_recordings(folder):
+        if path.stem not in taken:
+            return "take-in", f"the recording {path.stem} has not been taken in"
+    if not recordings:
+        return "survey", "there is no recording yet (or take in one with: swardwright take-in PATH)"
+    names = {s.name for s in standings}
+    for recording in recordings:
+        for word, command in (("frames", "take-in"), ("detections", "detect")):
+            name = f"{word} {recording.name}"
+            if name in stale:
+                return command, f"{name} is stale: {stale[name]}"
+            if word == "detections" and name not in names and store.frames(recording.name):
+                return command, f"the frames of {recording.name} have not been looked through"
+    revisions = store.revisions()
+    if not revisions or (set(taken) - set(revisions[-1].recordings) and any(store.frames(n) for n in taken)):
+        return "locate", "there are detections that no register revision holds"
+    register = f"register {revisions[-1].revision}"
+    if register in stale and revisions[-1].made_by == "locate":
+        return "locate", f"{register} is stale: {stale[register]}"
+    plan = store.plan()
+    if plan is None:
+        return "plan", "the register has no plan yet"
+    record, outcome = store.record(plan.id), store.outcome(plan.id)
+    if record is not None:
+        if outcome is None and revisions[-1].made_by == "run":
+            return "survey", "the round is over: look again after the revisit time (survey --wait-days)"
+        if outcome is None or f"outcome {plan.id}" in stale:
+            return "score", "the ground was looked at again since the round"
+        return "report", "the round is scored: read the report, then plan the next one"
+    if f"plan {plan.id}" in stale:
+        return "plan", f"plan {plan.id} is stale: {stale[f'plan {plan.id}']}"
+    permit = store.permit(plan.id)
+    if permit is None or f"permit {plan.id}" in stale:
+        return "permit", "the plan needs a hot-work permit"
+    return "run", "the permit is granted: heat only with a person standing watch"
