@@ -1,1 +1,226 @@
-"""Swardwright."""
+"""Locating: each detection carried to the ground, with its covariance and which errors it shares with whom.
+
+``locate`` is the recipe; ``locate_counted`` also says what was left out and why; ``looks`` gives the ground that each
+frame could have seen. A ray that does not meet the ground, meets it too flat or too far away is left out and counted;
+when *every* detection is, the rig's description is wrong and an error says so.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from swardwright.domain.errors import InputError
+from swardwright.domain.frame import Detection, Frame, LeftOut
+from swardwright.domain.poses import Array
+from swardwright.domain.site import ErrorSources, Rig
+from swardwright.domain.uncertainty import Scope, SharedError
+from swardwright.domain.weed import Look, Sighting
+from swardwright.locating.chain import Meeting, Stations, meet_ground, stations
+
+#: The detector's radius is right to about this share (common practice, no source).
+RADIUS_SHARE = 0.10
+#: Share of the smaller picture side at the edge where plants are not expected to be found (common practice, no source).
+EDGE_SHARE = 0.04
+#: Points along each side of a picture's outline.
+SIDE_POINTS = 6
+
+
+@dataclass(frozen=True)
+class Located:
+    """Sightings, and what was left out of them and why."""
+
+    sightings: tuple[Sighting, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def locate(frames: Sequence[Frame], detections: Sequence[Detection], rig: Rig) -> list[Sighting]:
+    """Return the sightings of detections, ground axes; see ``locate_counted``."""
+    return list(locate_counted(frames, detections, rig).sightings)
+
+
+def locate_counted(frames: Sequence[Frame], detections: Sequence[Detection], rig: Rig) -> Located:
+    """Carry detections to the ground with first-order covariance.
+
+    Parameters
+    ----------
+    frames : Sequence[Frame]
+        Must hold every frame that a detection names.
+    detections : Sequence[Detection]
+        Pixels of the frames as recorded.
+    rig : Rig
+        Camera, arm and error sources.
+
+    Returns
+    -------
+    Located
+        Sightings in the order of the detections, and counted reasons for those left out.
+
+    Raises
+    ------
+    InputError
+        If a detection names an unknown frame or lies outside its picture, a frame has no pose or another size than the
+        camera file, or no detection at all meets the ground.
+
+    Notes
+    -----
+    ``position = truth + sum_s J_s e_s`` with ``e_s`` drawn once per key: pixel and crown per detection; base, tilt and
+    ground height per frame, or per stop where ``frame.stop`` is set; mount and intrinsics once for the site. Joint
+    errors (reading offset, backlash) come back with the posture, so they are shared by a whole survey (the arm holds
+    one posture), key ``"site"``. Frames with a camera pose of their own have ``"camera_pose"`` (6, mount sigmas) per
+    frame.
+    """
+    by_id = {frame.id: i for i, frame in enumerate(frames)}
+    unknown = next((d for d in detections if d.frame_id not in by_id), None)
+    if unknown is not None:
+        raise InputError("a detection names a frame that is not there", where=unknown.id, field="frame_id",
+                         value=unknown.frame_id, remedy="detect again on the frames that were kept")  # fmt: skip
+    if not detections:
+        return Located((), ())
+    used = sorted({by_id[d.frame_id] for d in detections})
+    kept = [frames[i] for i in used]
+    position = {frame.id: i for i, frame in enumerate(kept)}
+    _check_sizes(kept, rig)
+    index = np.array([position[d.frame_id] for d in detections], dtype=np.int64)
+    pixels = np.array([(d.u_px, d.v_px) for d in detections], dtype=float)
+    _check_pixels(detections, pixels, rig)
+    place = stations(kept, rig)
+    meeting = meet_ground(place, index, pixels, rig)
+    reasons = Counter(reason for reason in meeting.reason if reason)
+    if sum(reasons.values()) == len(detections):
+        raise InputError(f"no detection meets the ground: {reasons.most_common(1)[0][0]}", where=detections[0].frame_id,
+                         field="camera_link", value=rig.camera_link,
+                         remedy="check the camera link's axes in the URDF (z forward, x right, y down)")  # fmt: skip
+    sightings = tuple(
+        _sighting(detection, kept[index[i]], meeting, place, i, int(index[i]), rig)
+        for i, detection in enumerate(detections)
+        if not meeting.reason[i]
+    )
+    return Located(sightings, tuple(LeftOut(reason, count) for reason, count in sorted(reasons.items())))
+
+
+def _check_sizes(frames: Sequence[Frame], rig: Rig) -> None:
+    size = (rig.camera.width_px, rig.camera.height_px)
+    for frame in frames:
+        if tuple(frame.size_px) != size:
+            raise InputError("the picture has another size than the camera file", where=frame.id, field="size_px",
+                             value=frame.size_px, limit=size,
+                             remedy="give the intrinsics of pictures of this size in camera.yaml")  # fmt: skip
+
+
+def _check_pixels(detections: Sequence[Detection], pixels: Array, rig: Rig) -> None:
+    numbers = np.column_stack([pixels, [d.radius_px for d in detections], [d.probability for d in detections]])
+    bad = ~np.isfinite(numbers).all(axis=1) | (pixels < -1).any(axis=1)
+    bad |= (pixels[:, 0] > rig.camera.width_px) | (pixels[:, 1] > rig.camera.height_px) | (numbers[:, 2] < 0)
+    bad |= (numbers[:, 3] < 0) | (numbers[:, 3] > 1)
+    if bad.any():
+        d = detections[int(np.flatnonzero(bad)[0])]
+        raise InputError("a detection must lie in its picture, with a radius not below 0 and a probability from 0 to 1",
+                         where=d.id, value=(d.u_px, d.v_px, d.radius_px, d.probability),
+                         limit=f"{rig.camera.width_px} x {rig.camera.height_px} px",
+                         remedy="detect again on the recorded pictures")  # fmt: skip
+
+
+def source_covariances(frame: Frame, rig: Rig) -> dict[str, tuple[Scope, str, Array]]:
+    """Return source -> (scope, key, prior covariance) of every error in a frame's chain except pixel and crown."""
+    e: ErrorSources = rig.errors
+    pose6 = np.diag([e.mount_rad**2] * 3 + [e.mount_m**2] * 3)
+    scope, key = (Scope.FRAME, frame.id) if frame.stop is None else (Scope.STOP, frame.stop)
+    out = {"intrinsics": (Scope.SITE, "site", np.asarray(rig.camera.covariance))}
+    if frame.base is None or frame.joints_rad is None:
+        out["camera_pose"] = (Scope.FRAME, frame.id, pose6)
+    else:
+        base = frame.base_covariance
+        if base is None:
+            base = np.diag([e.start_m**2, e.start_m**2, e.start_rad**2])
+        out |= {
+            "mount": (Scope.SITE, "site", pose6),
+            "joints": (Scope.SITE, "site", e.joint_rad**2 * np.eye(len(frame.joints_rad))),
+            "tilt": (scope, key, e.tilt_rad**2 * np.eye(2)),
+            "base": (scope, key, np.asarray(base)),
+        }
+    out["ground"] = (scope, key, np.array([[e.ground_m**2]]))
+    return out
+
+
+def _sighting(detection: Detection, frame: Frame, meeting: Meeting, place: Stations, i: int, station: int,
+              rig: Rig) -> Sighting:  # fmt: skip
+    e = rig.errors
+    sources = {
+        "pixel": (Scope.PIXEL, detection.id, e.pixel_px**2 * np.eye(2)),
+        "crown": (Scope.PIXEL, detection.id, e.crown_m**2 * np.eye(2)),
+        **source_covariances(frame, rig),
+    }
+    errors = tuple(
+        SharedError(source, scope, key, meeting.jacobians[source][i], covariance)
+        for source, (scope, key, covariance) in sources.items()
+    )
+    total = np.sum([error.ground_covariance_m2 for error in errors], axis=0)
+    sampling = float(meeting.sampling_m_px[i])
+    radius = detection.radius_px * sampling
+    return Sighting(
+        id=detection.id,
+        frame_id=frame.id,
+        mean_m=meeting.point_m[i],
+        covariance_m2=total,
+        radius_m=radius,
+        radius_sd_m=float(np.hypot(e.pixel_px * sampling, RADIUS_SHARE * radius)),
+        probability=detection.probability,
+        kinds=detection.kinds,
+        errors=errors,
+    )
+
+
+def looks(frames: Sequence[Frame], rig: Rig, *, detection_probability: float, false_alarms_m2: float) -> list[Look]:
+    """Return what each frame could have seen: its picture's outline on the ground, a margin at the edge removed.
+
+    A frame of which less than a triangle of outline points meets the ground gives no look: absence in it says nothing.
+
+    Raises
+    ------
+    InputError
+        If a frame has no pose, or a number is out of range.
+    """
+    if not 0.0 < detection_probability < 1.0:
+        raise InputError("the detection probability must lie between 0 and 1", field="detection_probability",
+                         value=detection_probability, limit="more than 0, less than 1")  # fmt: skip
+    if not (np.isfinite(false_alarms_m2) and false_alarms_m2 >= 0.0):
+        raise InputError("the false-alarm density must be finite and not negative", field="false_alarms_m2",
+                         value=false_alarms_m2)  # fmt: skip
+    if not frames:
+        return []
+    edge = picture_outline(rig)
+    index = np.repeat(np.arange(len(frames)), len(edge))
+    meeting = meet_ground(stations(frames, rig), index, np.tile(edge, (len(frames), 1)), rig)
+    out = []
+    for i, frame in enumerate(frames):
+        at = [j for j in range(i * len(edge), (i + 1) * len(edge)) if not meeting.reason[j]]
+        corners = meeting.point_m[at]
+        if len(corners) < 3:
+            continue
+        x, y = corners.T
+        if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) < 0:
+            corners = corners[::-1]
+        out.append(Look(frame.id, corners, detection_probability, false_alarms_m2))
+    return out
+
+
+def picture_outline(rig: Rig) -> Array:
+    """Return pixels (n, 2) round the picture's edge, ``EDGE_SHARE`` of the smaller side inside it."""
+    width, height = rig.camera.width_px, rig.camera.height_px
+    m = EDGE_SHARE * min(width, height)
+    u, v = np.linspace(m, width - 1 - m, SIDE_POINTS), np.linspace(m, height - 1 - m, SIDE_POINTS)
+    rest = SIDE_POINTS - 1
+    sides = [
+        np.column_stack([u[:-1], np.full(rest, v[0])]),
+        np.column_stack([np.full(rest, u[-1]), v[:-1]]),
+        np.column_stack([u[:0:-1], np.full(rest, v[-1])]),
+        np.column_stack([np.full(rest, u[0]), v[:0:-1]]),
+    ]
+    return np.concatenate(sides)
+
+
+__all__ = ["EDGE_SHARE", "Located", "locate", "locate_counted", "looks", "picture_outline", "source_covariances"]
