@@ -1,1 +1,1 @@
-"""Figures of merit: one module per figure, each with ``figures() -> Iterator[dict]``; ``python -m benchmarks`` runs them."""
+"""Figures of merit: one module per figure, each with ``figures() -> Iterator[dict]``; run ``python -m benchmarks``."""

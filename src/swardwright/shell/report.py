@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import os
 import re
@@ -65,7 +63,7 @@ def write_report(
             "the plan's id cannot be a file name", field="plan id", value=name, limit="letters, digits, '-', '_', '.'"
         )
     fates = {f.weed_id: f.fate for f in outcome.fates} if outcome else {}
-    columns, weeds = rows.weed_rows(site, register, plan, record, outcome, truth)
+    weeds = rows.weed_rows(site, register, plan, record, outcome, truth)
     page = render(
         site=site,
         register=register,
@@ -77,7 +75,6 @@ def write_report(
         outcome=outcome,
         budget=budget,
         truth=truth,
-        columns=columns,
         weeds=weeds,
         fates=fates,
         name=name,
@@ -85,7 +82,7 @@ def write_report(
     folder.mkdir(parents=True, exist_ok=True)
     features = json.dumps(collection(site, register, plan, fates), indent=1, allow_nan=False)
     _write(folder / f"{name}.geojson", features + "\n")
-    _write(folder / f"{name}.csv", table_csv(columns, weeds))
+    _write(folder / f"{name}.csv", rows.weed_csv(weeds))
     path = folder / f"{name}.html"
     _write(path, page)
     return path
@@ -103,6 +100,7 @@ def render(*, site: Site, register: Register, plan: Plan | None, fates: dict[str
         lstrip_blocks=True,
     )
     record, outcome, permit, journal = more["record"], more["outcome"], more["permit"], more["journal"]
+    columns, cells = rows.weed_cells(more.pop("weeds"), more["truth"] is not None)
     return environment.get_template("report.html").render(
         site=site,
         register=register,
@@ -114,6 +112,8 @@ def render(*, site: Site, register: Register, plan: Plan | None, fates: dict[str
         permit_rows=rows.permit_rows(permit) if permit else [],
         journal_counts=rows.journal_counts(journal),
         journal_rows=rows.journal_rows(journal),
+        columns=columns,
+        weeds=cells,
         cautions=CAUTIONS if plan is not None else (),
         moment=rows.moment,
         percent=rows.percent,
@@ -132,25 +132,6 @@ def _controls_interval(outcome: Outcome | None) -> tuple[float, float] | None:
 
     interval = binomtest(outcome.controls_dead, outcome.controls).proportion_ci(0.95, method="wilson")
     return float(interval.low), float(interval.high)
-
-
-def table_csv(columns: Sequence[str], table: Sequence[Sequence[str]]) -> str:
-    """Return comma-separated values (RFC 4180); text that a spreadsheet would run as a formula gets a quote mark."""
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(columns)
-    writer.writerows([_cell(value) for value in row] for row in table)
-    return out.getvalue()
-
-
-def _cell(value: str) -> str:
-    if value == "–":
-        return ""
-    try:
-        float(value)
-    except ValueError:
-        return "'" + value if value[:1] in "=+-@\t\r" else value
-    return value
 
 
 def _write(path: Path, text: str) -> None:

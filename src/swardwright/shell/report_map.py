@@ -23,7 +23,7 @@ from swardwright.domain.weed import Register, Weed
 
 _COLOURS = ("#0072b2", "#d55e00", "#aa3f7f", "#b87a00", "#00785a", "#3a8fc4", "#4d4d4d")
 _MARK = 7.0
-_MARGIN = 70.0
+_MARGIN = 50.0
 
 
 def _corners(count: int, turn: float, radius: float) -> str:
@@ -139,7 +139,10 @@ class _Frame:
 
     @staticmethod
     def around(site: Site, weeds: tuple[Weed, ...], plan: Plan | None) -> _Frame:
-        points = [p for z in site.zones for p in z.corners_m] + [p for k in site.keep_outs for p in k.corners_m]
+        points = [p for z in site.zones for p in z.corners_m]
+        for keep in site.keep_outs:
+            d = keep.standoff_m
+            points += [(x + dx, y + dy) for x, y in keep.corners_m for dx in (-d, d) for dy in (-d, d)]
         points += [(float(w.mean_m[0]), float(w.mean_m[1])) for w in weeds] + list(plan.route_m if plan else ())
         array = np.array(points or [(0.0, 0.0), (1.0, 1.0)])
         (west, south), (east, north) = array.min(axis=0), array.max(axis=0)
@@ -184,9 +187,11 @@ def _keep_out(frame: _Frame, corners_m: Polygon, standoff_m: float, name: str) -
 
     shape = Shape(corners_m)
     around = shape.buffer(standoff_m, quad_segs=6).exterior.coords if standoff_m > 0 else ()
-    middle = shape.representative_point()
-    x, y = frame.at(middle.x, middle.y)
     text = f"{name}, stand-off {standoff_m:g} m" if standoff_m > 0 else name
+    west, south, east, north = shape.bounds
+    inside = 100 * (east - west) > 11 * len(text) and north - south > 0.25
+    middle = shape.representative_point()
+    x, y = frame.at(middle.x, middle.y) if inside else frame.at((west + east) / 2, south - standoff_m - 0.16)
     dashed = (
         f'<path d="{frame.path(tuple((p[0], p[1]) for p in around))}Z" fill="none" stroke="#8a8577" stroke-width="1.1" '
         'stroke-dasharray="7 5"/>'

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import dataclasses
 import datetime
+import io
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -65,7 +68,7 @@ def moment(at_s: float) -> str:
 
 def percent(value: float | None) -> str:
     """Return a fraction as per cent, or a dash."""
-    return "–" if value is None else f"{100 * value:.0f} %"
+    return "–" if value is None else f"{100 * value:.0f}\u00a0%"
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:
@@ -98,7 +101,7 @@ def figures(
     if outcome is not None and outcome.kill_rate is not None:
         note = f"{outcome.treated_dead} of {plural(outcome.treated, 'treated weed')} dead"
         if outcome.kill_low is not None and outcome.kill_high is not None:
-            note += f"; 95 % interval {percent(outcome.kill_low)} to {percent(outcome.kill_high)}"
+            note += f"; 95\u00a0% interval {percent(outcome.kill_low)} to {percent(outcome.kill_high)}"
         rows.append(Figure("Kill rate", percent(outcome.kill_rate), note))
         lost = f"{outcome.controls_dead} of {plural(outcome.controls, 'control')} died untreated"
         if outcome.controls:
@@ -108,7 +111,7 @@ def figures(
     rows.append(Figure("Weeds to treat", str(len(treat)), f"and {plural(spared, 'plant')} to spare, in the register"))
     if register.weeds:
         axis_mm = 1000 * float(np.median([ellipse(w.covariance_m2)[0] for w in register.weeds]))
-        rows.append(Figure("Place known to", f"{axis_mm:.0f} mm", "median long half-axis of the 95 % ellipse"))
+        rows.append(Figure("Place known to", f"{axis_mm:.0f} mm", "median long half-axis of the 95\u00a0% ellipse"))
     if plan is not None:
         rows.append(Figure("Stops", str(len(plan.stops)), f"proven: no fewer than {plan.stops_bound} can do"))
     if record is not None:
@@ -124,10 +127,26 @@ def figures(
     return rows
 
 
-WEED_COLUMNS: tuple[str, ...] = (
-    "weed", "kind", "kind probability", "x east, m", "y north, m", "95 % ellipse, mm", "radius, mm", "present",
-    "decision", "hold, s", "dose on crown, kg/ha", "expected kill", "fate",
-)  # fmt: skip
+@dataclass(frozen=True)
+class WeedRow:
+    """One weed's whole story in plain values; None where there is nothing to say."""
+
+    weed: str
+    kind: str
+    kind_probability: float
+    x_m: float
+    y_m: float
+    ellipse_95_long_m: float
+    ellipse_95_short_m: float
+    radius_m: float
+    presence: float
+    decision: str
+    hold_s: float | None
+    dose_kg_m2: float | None
+    expected_kill: float | None
+    fate: str | None
+    true_kind: str | None = None
+    true_error_m: float | None = None
 
 
 def weed_rows(
@@ -137,53 +156,95 @@ def weed_rows(
     record: RoundRecord | None = None,
     outcome: Outcome | None = None,
     truth: Truth | None = None,
-) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
-    """Return the column names and one row of text per weed, the register's order."""
+) -> list[WeedRow]:
+    """Return one row per weed, in the register's order."""
     holds = {h.weed_id: h for s in plan.stops for h in s.holds} if plan else {}
     refused = {r.item for r in plan.refused} if plan else set()
     treated = {t.weed_id: t for t in record.treated} if record else {}
     left = {n.weed_id: n for n in record.not_treated} if record else {}
     fates = {f.weed_id: f.fate for f in outcome.fates} if outcome else {}
     controls = set(plan.controls) if plan else set()
+
+    def decision(weed_id: str, kind: str) -> str:
+        if weed_id in treated:
+            return "heated"
+        if weed_id in left:
+            return "heat unknown" if left[weed_id].unknown else "not heated"
+        if weed_id in controls:
+            return "control"
+        if (known := site.kind(kind)) is not None and not known.treat:
+            return "spare"
+        if weed_id in refused:
+            return "refused"
+        return "planned" if weed_id in holds else "–"
+
     rows = []
     for weed in register.weeds:
         large, small, _ = ellipse(weed.covariance_m2)
-        kind = site.kind(weed.kind)
-        hold = holds.get(weed.id)
-        heat = treated.get(weed.id)
-        if heat is not None:
-            decision = "heated"
-        elif weed.id in left:
-            decision = "heat unknown" if left[weed.id].unknown else "not heated"
-        elif weed.id in controls:
-            decision = "control"
-        elif weed.id in refused:
-            decision = "refused"
-        elif hold is not None:
-            decision = "planned"
-        else:
-            decision = "spare" if kind is not None and not kind.treat else "–"
-        row = [
-            weed.id,
-            weed.kind,
-            percent(weed.kinds[0][1]),
-            f"{weed.mean_m[0]:.3f}",
-            f"{weed.mean_m[1]:.3f}",
-            f"{1000 * large:.0f} × {1000 * small:.0f}",
-            f"{1000 * weed.radius_m:.0f}",
-            percent(weed.presence),
-            decision,
-            f"{heat.hold_s:.1f}" if heat else f"{hold.hold_s:.1f}" if hold else "–",
-            f"{heat.dose_kg_m2 / KG_M2_PER_KG_HA:.0f}" if heat else "–",
-            percent(heat.kill if heat else hold.kill if hold else None),
-            fates.get(weed.id, "–"),
-        ]
-        if truth is not None:
-            error = truth.errors_m.get(weed.id)
-            row += [truth.kinds.get(weed.id, "no plant"), "–" if error is None else f"{1000 * error:.0f}"]
-        rows.append(tuple(row))
-    extra = ("true kind", "true error, mm") if truth is not None else ()
-    return (*WEED_COLUMNS, *extra), rows
+        hold, heat = holds.get(weed.id), treated.get(weed.id)
+        rows.append(
+            WeedRow(
+                weed=weed.id,
+                kind=weed.kind,
+                kind_probability=weed.kinds[0][1],
+                x_m=float(weed.mean_m[0]),
+                y_m=float(weed.mean_m[1]),
+                ellipse_95_long_m=large,
+                ellipse_95_short_m=small,
+                radius_m=weed.radius_m,
+                presence=weed.presence,
+                decision=decision(weed.id, weed.kind),
+                hold_s=heat.hold_s if heat else hold.hold_s if hold else None,
+                dose_kg_m2=heat.dose_kg_m2 if heat else None,
+                expected_kill=heat.kill if heat else hold.kill if hold else None,
+                fate=fates.get(weed.id),
+                true_kind=truth.kinds.get(weed.id, "no plant") if truth else None,
+                true_error_m=truth.errors_m.get(weed.id) if truth else None,
+            )
+        )
+    return rows
+
+
+def weed_cells(rows: Sequence[WeedRow], truth: bool) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return column names and the rows as people read them: millimetres, per cent, kg/ha."""
+
+    def number(value: float | None, digits: int) -> str:
+        return "–" if value is None else f"{value:.{digits}f}"
+
+    columns = (
+        "weed", "kind", "kind sure", "x east, m", "y north, m", "95\u00a0% ellipse, mm", "radius, mm", "present",
+        "decision", "hold, s", "dose, kg/ha", "expected kill", "fate",
+        *(("true kind", "true error, mm") if truth else ()),
+    )  # fmt: skip
+    cells = []
+    for r in rows:
+        dose_kg_ha = None if r.dose_kg_m2 is None else r.dose_kg_m2 / KG_M2_PER_KG_HA
+        error_mm = None if r.true_error_m is None else 1000 * r.true_error_m
+        ellipse_mm = f"{1000 * r.ellipse_95_long_m:.0f} × {1000 * r.ellipse_95_short_m:.0f}"
+        cells.append(
+            (
+                r.weed, r.kind, percent(r.kind_probability), number(r.x_m, 3), number(r.y_m, 3), ellipse_mm,
+                number(1000 * r.radius_m, 0), percent(r.presence), r.decision, number(r.hold_s, 1),
+                number(dose_kg_ha, 0), percent(r.expected_kill), r.fate or "–",
+                *((r.true_kind or "–", number(error_mm, 0)) if truth else ()),
+            )
+        )  # fmt: skip
+    return columns, cells
+
+
+def weed_csv(rows: Sequence[WeedRow]) -> str:
+    """Return comma-separated values (RFC 4180) in SI; text that a spreadsheet would run as a formula gets a quote."""
+
+    def cell(value: object) -> object:
+        if isinstance(value, float):
+            return f"{value:.9g}"
+        return "'" + value if isinstance(value, str) and value[:1] in "=+-@\t\r" else value
+
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow([f.name for f in dataclasses.fields(WeedRow)])
+    writer.writerows([cell(getattr(row, f.name)) for f in dataclasses.fields(WeedRow)] for row in rows)
+    return out.getvalue()
 
 
 def not_done(plan: Plan | None, record: RoundRecord | None) -> list[tuple[str, str, str]]:
