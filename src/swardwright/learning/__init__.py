@@ -1,1 +1,48 @@
-"""Swardwright."""
+"""Teaching, exporting, calibrating and running the detector: ``detect(frames with pictures, detector)``.
+
+Teaching needs PyTorch (the extra ``[learning]``); finding plants needs ONNX Runtime only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from swardwright.domain.errors import InputError
+from swardwright.learning.card import ModelCard, card_path, read_card
+from swardwright.learning.detector import Detector, detect, load_detector, shipped_detector
+from swardwright.learning.samples import Sample, TeachSettings
+
+
+def teach(samples: Sequence[Sample], out: Path, settings: TeachSettings, **options: Any) -> ModelCard:
+    """Teach a detector; see :func:`swardwright.learning.train.teach`.
+
+    Raises
+    ------
+    InputError
+        If PyTorch is not installed, or nothing can be taught.
+    """
+    try:
+        import onnx  # noqa: F401
+        import torch  # noqa: F401
+    except ImportError as error:
+        raise InputError("teaching needs PyTorch and onnx, which are not installed", value=error.name,
+                         remedy="install the extra: pip install 'swardwright[learning]'") from error  # fmt: skip
+    from swardwright.learning.train import teach as run
+
+    return run(samples, out, settings, **options)
+
+
+__all__ = [
+    "Detector",
+    "ModelCard",
+    "Sample",
+    "TeachSettings",
+    "card_path",
+    "detect",
+    "load_detector",
+    "read_card",
+    "shipped_detector",
+    "teach",
+]

@@ -1,0 +1,92 @@
+"""Random crops for teaching: zoom, turn, mirror, light, colour, blur and noise. All randomness is passed in."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swardwright.learning.samples import Image, TeachSettings
+
+#: grey of what lies outside the picture
+OUTSIDE = 114
+
+
+def random_crop(
+    image: Image,
+    plants: NDArray[np.float64],
+    ignored: NDArray[np.float64],
+    settings: TeachSettings,
+    rng: np.random.Generator,
+) -> tuple[Image, NDArray[np.float64], NDArray[np.float64]]:
+    """Cut one turned, zoomed and recoloured square out of a picture.
+
+    Parameters
+    ----------
+    image : Image
+        RGB (height, width, 3).
+    plants : NDArray
+        Shape (n, 4): u, v, radius (px), kind index.
+    ignored : NDArray
+        Shape (m, 3): u, v, radius (px).
+
+    Returns
+    -------
+    tuple
+        Crop of ``settings.crop_px``, and plants and ignored discs in its pixels.
+    """
+    import cv2
+
+    height, width = image.shape[:2]
+    side = settings.crop_px
+    zoom = math.exp(rng.uniform(math.log(settings.scale_min), math.log(settings.scale_max)))
+    angle = rng.uniform(-math.pi, math.pi) if settings.turn else rng.uniform(-0.15, 0.15)
+    mirror = -1.0 if rng.random() < 0.5 else 1.0
+    if len(plants) and rng.random() < 0.6:
+        u, v = plants[rng.integers(len(plants)), :2] + rng.uniform(-0.4, 0.4, 2) * side / zoom
+    else:
+        u, v = rng.uniform(0, width), rng.uniform(0, height)
+    room = 0.5 * side / zoom
+    u = float(np.clip(u, min(room, width / 2), max(width - room, width / 2)))
+    v = float(np.clip(v, min(room, height / 2), max(height - room, height / 2)))
+    turn = zoom * np.array([[mirror * math.cos(angle), -mirror * math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+    shift = np.full(2, (side - 1) / 2) - turn @ np.array([u, v])
+    matrix = np.hstack([turn, shift[:, None]])
+    crop = cv2.warpAffine(
+        image, matrix, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=[OUTSIDE] * 3
+    )
+    moved, passed = plants.copy(), ignored.copy()
+    for points in (moved, passed):
+        if len(points):
+            points[:, :2] = points[:, :2] @ turn.T + shift
+            points[:, 2] *= zoom
+    inside = ((moved[:, :2] >= -0.5) & (moved[:, :2] < side - 0.5)).all(axis=1)
+    return relight(np.asarray(crop, np.uint8), rng), moved[inside], passed
+
+
+def relight(image: Image, rng: np.random.Generator) -> Image:
+    """Change light, colour, sharpness and noise of a crop, as another camera on another day would."""
+    import cv2
+
+    levels = np.linspace(0, 1, 256)[:, None] ** math.exp(rng.uniform(-0.45, 0.45))
+    levels = levels * math.exp(rng.uniform(-0.35, 0.3)) * np.exp(rng.normal(0, 0.05, 3)) + rng.uniform(-0.04, 0.04)
+    table = np.clip(levels * 255, 0, 255).astype(np.uint8)
+    image = cv2.LUT(image, table[:, None, :]).astype(np.uint8)
+    if rng.random() < 0.5:
+        colour = rng.uniform(0.3, 1.35)
+        grey = cv2.cvtColor(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
+        image = cv2.addWeighted(image, colour, grey, 1 - colour, 0)
+    chance = rng.random()
+    if chance < 0.3:
+        image = cv2.GaussianBlur(image, (0, 0), rng.uniform(0.3, 1.4))
+    elif chance < 0.45:
+        length, direction = int(rng.integers(3, 8)), rng.uniform(0, math.pi)
+        kernel = np.zeros((9, 9), np.float32)
+        for t in np.linspace(-length / 2, length / 2, 25):
+            kernel[round(4 + t * math.sin(direction)), round(4 + t * math.cos(direction))] = 1.0
+        image = cv2.filter2D(image, -1, kernel / kernel.sum())
+    if rng.random() < 0.5:
+        noise = rng.standard_normal(image.shape, dtype=np.float32) * np.float32(rng.uniform(1, 9))
+        image = np.clip(image + noise, 0, 255).astype(np.uint8)
+    return np.asarray(image, np.uint8)

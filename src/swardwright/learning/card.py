@@ -1,0 +1,145 @@
+"""The model card beside an ONNX file: what the detector was taught on, how it is read, and what it misses."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from swardwright.domain.errors import InputError
+
+CARD_FORMAT = "swardwright detector card 1"
+MAX_CARD_BYTES = 1_000_000
+
+
+@dataclass(frozen=True)
+class ModelCard:
+    """Card of one detector.
+
+    Attributes
+    ----------
+    kinds : tuple[str, ...]
+        In the order of the network's kind outputs.
+    threshold : float
+        Detections of a lower calibrated probability are not given out.
+    temperature, bias : float
+        ``probability = logistic(logit / temperature + bias)``.
+    kind_temperature : float
+        Softmax temperature of the kinds.
+    detection_probability : float
+        Share of labelled plants found on the hold-out at the threshold.
+    false_alarms_m2, false_alarms_per_picture : float
+        On the hold-out at the threshold; per m2 is 0 with ``false_alarms_m2_known`` false if no picture stated its
+        ground sampling distance.
+    crown_sd_px : float
+        Standard deviation of the crown per axis on the hold-out (pixels of the held-out pictures).
+    log_radius_sd : float
+        Root mean square of log(stated / labelled radius).
+    suppress_radii : float
+        Two maxima nearer than this many radii are one plant.
+    cell_px, kind of outputs
+        Pixels per output cell.
+    onnx_sha256 : str
+        Digest of the ONNX file that the card belongs to.
+    data, scores, settings, training : dict
+        What it was taught on, hold-out scores, settings, and machine, steps and seconds.
+    cautions : str
+        What it must not be trusted with.
+    """
+
+    name: str
+    kinds: tuple[str, ...]
+    threshold: float
+    temperature: float
+    bias: float
+    kind_temperature: float
+    detection_probability: float
+    false_alarms_m2: float
+    false_alarms_m2_known: bool
+    false_alarms_per_picture: float
+    crown_sd_px: float
+    log_radius_sd: float
+    suppress_radii: float
+    cell_px: int
+    onnx_sha256: str
+    cautions: str
+    data: dict[str, Any] = field(default_factory=dict)
+    scores: dict[str, Any] = field(default_factory=dict)
+    settings: dict[str, Any] = field(default_factory=dict)
+    training: dict[str, Any] = field(default_factory=dict)
+
+    def text(self) -> str:
+        """Return the card as JSON text."""
+        return json.dumps({"format": CARD_FORMAT, **asdict(self)}, indent=2, ensure_ascii=False) + "\n"
+
+
+def card_path(model: Path) -> Path:
+    """Return where the card of a model file lies: same stem, ``.json``."""
+    return model.with_suffix(".json")
+
+
+def read_card(path: Path) -> ModelCard:
+    """Read and check a card.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, too large, not JSON, of another format, or a field is missing or out of range.
+    """
+    where = path.name
+    if not path.is_file():
+        raise InputError("the model has no card beside it", where=where,
+                         remedy="copy the .json of the same name beside the .onnx file")  # fmt: skip
+    if path.stat().st_size > MAX_CARD_BYTES:
+        raise InputError("the model card is too large", where=where, limit=f"{MAX_CARD_BYTES} bytes")
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise InputError("the model card is not readable JSON", where=where,
+                         remedy="copy the card again, or teach the detector again") from error  # fmt: skip
+    return card_from(raw, where)
+
+
+def card_from(raw: object, where: str) -> ModelCard:
+    """Build a card from parsed JSON, checking every field."""
+    if not isinstance(raw, dict) or raw.get("format") != CARD_FORMAT:
+        raise InputError("this is not a detector card", where=where, field="format",
+                         value=raw.get("format") if isinstance(raw, dict) else type(raw).__name__, limit=CARD_FORMAT,
+                         remedy="use the card written beside the detector when it was taught")  # fmt: skip
+    values: dict[str, Any] = {}
+    ranges: dict[str, tuple[float, float]] = {
+        "threshold": (0, 1), "temperature": (1e-3, 1e3), "bias": (-1e3, 1e3), "kind_temperature": (1e-3, 1e3),
+        "detection_probability": (0, 1), "false_alarms_m2": (0, 1e6), "false_alarms_per_picture": (0, 1e6),
+        "crown_sd_px": (0, 1e4), "log_radius_sd": (0, 100), "suppress_radii": (0, 10), "cell_px": (1, 64),
+    }  # fmt: skip
+    for item in fields(ModelCard):
+        name = item.name
+        if name not in raw:
+            raise InputError("the card lacks a field", where=where, field=name,
+                             remedy="teach the detector again")  # fmt: skip
+        value = raw[name]
+        if name in ranges:
+            low, high = ranges[name]
+            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) \
+                    or not low <= value <= high:  # fmt: skip
+                raise InputError("the card's number is out of range", where=where, field=name, value=value,
+                                 limit=f"{low:g} to {high:g}", remedy="teach the detector again")  # fmt: skip
+        elif name == "kinds":
+            if not (isinstance(value, list) and 1 <= len(value) <= 200
+                    and all(isinstance(k, str) and k for k in value) and len(set(value)) == len(value)):  # fmt: skip
+                raise InputError("the card's kinds must be 1 to 200 different names", where=where, field=name,
+                                 value=value)  # fmt: skip
+            value = tuple(value)
+        elif name == "false_alarms_m2_known":
+            if not isinstance(value, bool):
+                raise InputError("the card's field must be true or false", where=where, field=name, value=value)
+        elif name in ("name", "onnx_sha256", "cautions"):
+            if not isinstance(value, str):
+                raise InputError("the card's field must be text", where=where, field=name, value=value)
+        elif not isinstance(value, dict):
+            raise InputError("the card's field must be a table", where=where, field=name, value=value)
+        values[name] = value
+    values["cell_px"] = int(values["cell_px"])
+    return ModelCard(**values)

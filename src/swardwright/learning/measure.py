@@ -1,0 +1,234 @@
+"""How good is a detector: matching, calibration, the threshold of least expected cost, and what it misses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swardwright.learning.samples import Sample, TeachSettings
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Matched:
+    """Candidates of the held-out pictures against their labels.
+
+    Attributes
+    ----------
+    logit : Floats
+        Shape (n,): heat logit of each candidate that counts.
+    hit : NDArray[bool_]
+        Shape (n,): whether it is a labelled plant (each plant is hit once, by the strongest candidate).
+    error_px, log_radius : Floats
+        Shape (hits,): distance to the crown, log of stated over labelled radius.
+    kind_logits : Floats
+        Shape (hits, kinds).
+    kind : NDArray[int64]
+        Shape (hits,): labelled kind.
+    plants : int
+        Labelled plants in all.
+    area_m2 : float
+        Ground shown, 0 if the sampling distance is not known.
+    """
+
+    logit: Floats
+    hit: NDArray[np.bool_]
+    error_px: Floats
+    log_radius: Floats
+    kind_logits: Floats
+    kind: NDArray[np.int64]
+    plants: int
+    pictures: int
+    area_m2: float
+
+
+def match_picture(
+    crowns_px: Floats, plants_px: Floats, gates_px: Floats, ignored_px: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Give each candidate, strongest first, the nearest free plant within that plant's gate.
+
+    Parameters
+    ----------
+    crowns_px : Floats
+        Shape (n, 2), strongest first.
+    plants_px : Floats
+        Shape (m, 2).
+    gates_px : Floats
+        Shape (m,): largest distance.
+    ignored_px : Floats
+        Shape (k, 3): discs; an unmatched candidate inside one does not count.
+
+    Returns
+    -------
+    tuple
+        Shape (n,): index of the plant or -1; shape (n,): whether the candidate counts.
+    """
+    given = np.full(len(crowns_px), -1)
+    counts = np.ones(len(crowns_px), np.bool_)
+    free = np.ones(len(plants_px), np.bool_)
+    for i, crown in enumerate(crowns_px):
+        if len(plants_px):
+            distance = np.hypot(*(plants_px - crown).T)
+            distance[~free | (distance > gates_px)] = np.inf
+            j = int(np.argmin(distance))
+            if np.isfinite(distance[j]):
+                given[i], free[j] = j, False
+                continue
+        if len(ignored_px):
+            counts[i] = bool((np.hypot(*(ignored_px[:, :2] - crown).T) > ignored_px[:, 2] + 4).all())
+    return given, counts
+
+
+def gates_px(sample: Sample, settings: TeachSettings) -> Floats:
+    """Return the largest distance in pixels at which a detection counts, per label."""
+    radii = np.array([label.radius_px for label in sample.labels])
+    if sample.metres_per_px is not None:
+        return np.full(len(radii), settings.match_m / sample.metres_per_px)
+    return np.maximum(settings.match_min_px, settings.match_radii * radii)
+
+
+def logistic(z: Floats) -> Floats:
+    """Return 1 / (1 + exp(-z)), safe for large values."""
+    return np.asarray(0.5 * (1.0 + np.tanh(0.5 * np.asarray(z, dtype=float))), dtype=float)
+
+
+def calibrate(logit: Floats, hit: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return (temperature, bias) so that ``logistic(logit / temperature + bias)`` is the hit rate.
+
+    Maximum likelihood by Newton's method with the smoothed targets of Platt 1999, "Probabilistic outputs for support
+    vector machines" (section 2.2); with fewer than two outcomes of each sort, (1, 0).
+    """
+    yes, no = int(hit.sum()), int((~hit).sum())
+    if yes < 2 or no < 2:
+        return 1.0, 0.0
+    target = np.where(hit, (yes + 1) / (yes + 2), 1 / (no + 2))
+    a, b = 1.0, 0.0
+    for _ in range(100):
+        p = logistic(a * logit + b)
+        gradient = np.array([((target - p) * logit).sum() - 1e-3 * (a - 1), (target - p).sum()])
+        w = np.maximum(p * (1 - p), 1e-9)
+        cross = (w * logit).sum()
+        hessian = np.array([[(w * logit**2).sum() + 1e-3, cross], [cross, w.sum() + 1e-6]])
+        step = np.linalg.solve(hessian, gradient)
+        size = min(1.0, 1.0 / max(float(np.abs(step).max()), 1e-12))
+        a, b = a + size * step[0], b + size * step[1]
+        if float(np.abs(step).max()) < 1e-8:
+            break
+    a = min(max(a, 0.05), 20.0)
+    return 1.0 / a, float(b)
+
+
+def kind_temperature(logits: Floats, kind: NDArray[np.int64]) -> float:
+    """Return the softmax temperature of least cross entropy (Guo et al. 2017, arXiv:1706.04599) by grid search."""
+    if len(kind) < 5 or logits.shape[1] < 2:
+        return 1.0
+    best, least = 1.0, math.inf
+    for t in np.geomspace(0.2, 8.0, 60):
+        z = logits / t
+        z = z - z.max(axis=1, keepdims=True)
+        nll = float(np.mean(np.log(np.exp(z).sum(axis=1)) - z[np.arange(len(kind)), kind]))
+        if nll < least:
+            best, least = float(t), nll
+    return best
+
+
+def cheapest_threshold(
+    probability: Floats, hit: NDArray[np.bool_], plants: int, miss_price: float, false_alarm_price: float
+) -> tuple[float, float]:
+    """Return (threshold, cost per labelled plant) of least cost on the held-out pictures.
+
+    The empirical cost is averaged with the one that the calibrated probabilities expect, so that a lucky gap between
+    two candidates of a small hold-out does not set the threshold; between two candidates the middle is taken.
+    """
+    if len(probability) == 0:
+        return 0.5, miss_price
+    order = np.argsort(-probability)
+    p, h = probability[order], hit[order].astype(float)
+    kept_hits = np.concatenate([[0.0], np.cumsum(0.5 * h + 0.5 * p)])
+    kept_false = np.concatenate([[0.0], np.cumsum(0.5 * (1 - h) + 0.5 * (1 - p))])
+    cost = miss_price * (plants - kept_hits) + false_alarm_price * kept_false
+    k = int(np.argmin(cost))
+    above = p[k - 1] if k > 0 else 1.0
+    below = p[k] if k < len(p) else 0.0
+    threshold = float(np.clip(0.5 * (above + below), 0.02, 0.98))
+    return threshold, float(max(cost[k], 0.0)) / max(plants, 1)
+
+
+def scores(matched: Matched, probability: Floats, threshold: float) -> dict[str, float]:
+    """Return precision, recall, F1, false alarms and errors of the candidates at or above the threshold."""
+    kept = probability >= threshold
+    hits, false = int((kept & matched.hit).sum()), int((kept & ~matched.hit).sum())
+    chosen = kept[matched.hit]
+    precision = hits / max(hits + false, 1)
+    recall = hits / max(matched.plants, 1)
+    right = matched.kind_logits[chosen].argmax(axis=1) == matched.kind[chosen] if hits else np.zeros(0)
+    error = matched.error_px[chosen]
+    low, high = wilson95(hits, matched.plants)
+    return {
+        "precision": precision,
+        "recall": recall,
+        "recall_low95": low,
+        "recall_high95": high,
+        "f1": 2 * precision * recall / max(precision + recall, 1e-12),
+        "false_alarms_per_picture": false / max(matched.pictures, 1),
+        "kind_accuracy": float(np.mean(right)) if hits else 0.0,
+        "crown_rms_px": float(np.sqrt(np.mean(error**2))) if hits else 0.0,
+        "crown_sd_px": float(np.sqrt(np.mean(error**2) / 2)) if hits else 0.0,
+        "log_radius_rms": float(np.sqrt(np.mean(matched.log_radius[chosen] ** 2))) if hits else 0.0,
+        "plants": float(matched.plants),
+        "hits": float(hits),
+        "false_alarms": float(false),
+    }
+
+
+def wilson95(hits: int, trials: int) -> tuple[float, float]:
+    """Return the 95 % Wilson score interval (Newcombe 1998, method 3) of a proportion."""
+    if trials == 0:
+        return 0.0, 1.0
+    z, p = 1.959963984540054, hits / trials
+    middle, scale = p + z * z / (2 * trials), 1 + z * z / trials
+    half = z * math.sqrt(p * (1 - p) / trials + z * z / (4 * trials * trials))
+    return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
+
+
+def expected_calibration_error(probability: Floats, hit: NDArray[np.bool_], bins: int = 10) -> float:
+    """Return the gap between stated and found hit rate, over equal-width bins weighted by count (Guo et al. 2017)."""
+    if len(probability) == 0:
+        return 0.0
+    which = np.minimum((probability * bins).astype(int), bins - 1)
+    total = 0.0
+    for b in range(bins):
+        inside = which == b
+        if inside.any():
+            total += abs(float(probability[inside].mean()) - float(hit[inside].mean())) * float(inside.mean())
+    return total
+
+
+def best_f1(matched: Matched) -> float:
+    """Return the best F1 over all thresholds: how checkpoints are compared."""
+    if matched.plants == 0 or len(matched.logit) == 0:
+        return 0.0
+    hit = matched.hit[np.argsort(-matched.logit)]
+    hits = np.cumsum(hit)
+    return float(np.max(2 * hits / (np.arange(1, len(hit) + 1) + matched.plants)))
+
+
+def gather(
+    parts: Sequence[tuple[Floats, NDArray[np.bool_], Floats, Floats, Floats, NDArray[np.int64], int, float]],
+    kinds: int,
+) -> Matched:
+    """Join the matches of single pictures."""
+    if not parts:
+        return Matched(
+            np.zeros(0), np.zeros(0, bool), np.zeros(0), np.zeros(0), np.zeros((0, kinds)), np.zeros(0, int), 0, 0, 0.0
+        )
+    logit, hit, error, log_radius, kind_logits, kind, plants, area = zip(*parts, strict=True)
+    return Matched(
+        np.concatenate(logit), np.concatenate(hit), np.concatenate(error), np.concatenate(log_radius),
+        np.concatenate(kind_logits), np.concatenate(kind), sum(plants), len(parts), float(sum(area)),
+    )  # fmt: skip
