@@ -88,7 +88,12 @@ def fire_weather(
 
 def ignition_words(ffmc: float) -> str:
     """Return how easily fine fuel takes fire at this code, in words (secondary source; pine litter)."""
-    for limit, words in ((75.0, "difficult"), (80.0, "moderately difficult"), (85.0, "moderately easy"), (91.0, "easy")):
+    for limit, words in (
+        (75.0, "difficult"),
+        (80.0, "moderately difficult"),
+        (85.0, "moderately easy"),
+        (91.0, "easy"),
+    ):
         if ffmc < limit:
             return words
     return "very easy"
@@ -138,7 +143,7 @@ def _fine_fuel(code: float, t_c: float, h: float, w: float, rain: float, scale: 
 
 def _rate(moist: float, wind_km_h: float, t_c: float) -> float:
     """Log drying or wetting rate of fine fuel, per day, Eqs. 6 and 7."""
-    still = 0.424 * (1.0 - moist**1.7) + 0.0694 * math.sqrt(wind_km_h) * (1.0 - moist**8)
+    still: float = 0.424 * (1.0 - moist**1.7) + 0.0694 * math.sqrt(wind_km_h) * (1.0 - moist**8)
     return still * 0.581 * math.exp(0.0365 * t_c)
 
 
@@ -146,7 +151,9 @@ def _duff(code: float, t_c: float, h: float, rain: float, day_h: float) -> float
     """Duff moisture code, Eqs. 11-17."""
     if rain > 1.5:
         net = 0.92 * rain - 1.27  # Eq. 11
-        m = 20.0 + 280.0 * math.exp(-0.023 * code)  # Eq. 12 as the reference code has it; printed exp(5.6348 - P / 43.43)
+        m = 20.0 + 280.0 * math.exp(
+            -0.023 * code
+        )  # Eq. 12 as the reference code has it; printed exp(5.6348 - P / 43.43)
         if code <= 33.0:
             b = 100.0 / (0.5 + 0.3 * code)  # Eq. 13a
         elif code <= 65.0:
@@ -181,17 +188,16 @@ def _buildup(dmc: float, dc: float) -> float:
     share = 0.8 * dc / (dmc + 0.4 * dc)
     if dmc <= 0.4 * dc:
         return share * dmc  # Eq. 27a
-    return max(dmc - (1.0 - share) * (0.92 + (0.0114 * dmc) ** 1.7), 0.0)  # Eq. 27b
+    excess: float = (1.0 - share) * (0.92 + (0.0114 * dmc) ** 1.7)
+    return max(dmc - excess, 0.0)  # Eq. 27b
 
 
 def _index(isi: float, bui: float) -> float:
     """Fire weather index, Eqs. 28-30."""
-    if bui <= 80.0:
-        fuel = 0.626 * bui**0.809 + 2.0  # Eq. 28a
-    else:
-        fuel = 1000.0 / (25.0 + 108.64 * math.exp(-0.023 * bui))  # Eq. 28b
+    low, high = 0.626 * bui**0.809 + 2.0, 1000.0 / (25.0 + 108.64 * math.exp(-0.023 * bui))
+    fuel = low if bui <= 80.0 else high  # Eqs. 28a, 28b
     b = 0.1 * isi * fuel  # Eq. 29
-    return math.exp(2.72 * (0.434 * math.log(b)) ** 0.647) if b > 1.0 else b  # Eq. 30
+    return math.exp(2.72 * math.pow(0.434 * math.log(b), 0.647)) if b > 1.0 else b  # Eq. 30
 
 
 def _day_length(latitude_deg: float, month: int) -> float:
