@@ -82,6 +82,9 @@ class Weed:
         Left untreated on purpose.
     sightings : tuple[str, ...]
         Ids of the sightings that belong to it.
+    shared_m : Array | None
+        Shape (2, k): loadings of the register's k common errors (unit variance), part of ``covariance_m2``. Between weeds
+        a and b the covariance is ``a.shared_m @ b.shared_m.T``; None: independent of all others.
     """
 
     id: str
@@ -95,8 +98,11 @@ class Weed:
     looks: int = 0
     heat_kg_m2: float = 0.0
     control: bool = False
+    shared_m: Array | None = None
 
     def __post_init__(self) -> None:
+        if self.shared_m is not None:
+            object.__setattr__(self, "shared_m", frozen(self.shared_m))
         object.__setattr__(self, "mean_m", frozen(self.mean_m))
         object.__setattr__(self, "covariance_m2", check_covariance(self.covariance_m2, "covariance_m2"))
 
