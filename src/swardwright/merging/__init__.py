@@ -1,1 +1,62 @@
-"""Swardwright."""
+"""Merging: sightings become the register's next revision, one weed per plant, errors honest.
+
+``merge`` is the recipe: build the joint problem, settle who is who, solve, revise. ``aims`` is its small sister for a fresh
+look at a stop. Both are pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from swardwright.domain.errors import InputError
+from swardwright.domain.frame import Track
+from swardwright.domain.weed import Look, Register, Sighting
+from swardwright.merging.joint import MergeSettings, join
+from swardwright.merging.presence import PresenceSettings
+from swardwright.merging.problem import PriorWeeds, build
+from swardwright.merging.revision import revise
+from swardwright.merging.stop import aims
+
+
+def merge(register: Register | None, sightings: Sequence[Sighting], looks: Sequence[Look], *,
+          tracks: Sequence[Track] = (), settings: MergeSettings | None = None,
+          presence: PresenceSettings | None = None) -> Register:  # fmt: skip
+    """Return the next revision of the register.
+
+    Parameters
+    ----------
+    register : Register | None
+        The revision so far; its weeds are the prior, and keep their ids.
+    sightings : Sequence[Sighting]
+        This visit's sightings only: each may be merged into a register once.
+    looks : Sequence[Look]
+        What this visit's frames could have seen, so that absence counts.
+    tracks : Sequence[Track]
+        Base poses of the recordings with their information; frames in none have an independent base error with the
+        covariance that their sightings carry.
+
+    Raises
+    ------
+    InputError
+        If a sighting was merged before or appears twice, or a track is tied to the ground by nothing.
+
+    Notes
+    -----
+    Maximum a posteriori over crowns, base poses, mount, joint, intrinsic, tilt and ground errors (DESIGN section 6),
+    linearised at the recorded poses; association by gate and global assignment, repeated with the shrunk covariances
+    until stable. What the mount turned out to be in this visit is not handed on to the next: each visit starts from
+    the rig's stated mount error (that is cautious, not optimistic, for weeds seen in both).
+    """
+    settings, presence = settings or MergeSettings(), presence or PresenceSettings()
+    weeds = () if register is None else register.weeds
+    already = {i for w in weeds for i in w.sightings}
+    twice = next((s.id for s in sightings if s.id in already), None)
+    if twice is not None:
+        raise InputError("this sighting is in the register already: merging it again would count it twice",
+                         field="id", value=twice, remedy="merge each recording once, or start from no register")  # fmt: skip
+    problem = build(sightings, tracks, PriorWeeds.of(weeds))
+    joint = join(problem, looks, settings)
+    return revise(register, problem, joint, looks, tracks, settings, presence)
+
+
+__all__ = ["MergeSettings", "PresenceSettings", "aims", "merge"]

@@ -1,0 +1,141 @@
+"""Which sighting of one frame is which weed: gate, joint compatibility, global assignment.
+
+Sightings of one frame share its pose error, so their innovations are correlated. Where several weeds lie inside a gate,
+each gated pair is tried as an anchor: given the anchor, the shared error shrinks, and the anchor under which most of the
+frame fits is kept (a cheap form of the joint compatibility test of Neira and Tardos 2001, from memory). What remains is
+an assignment problem, solved exactly (Jonker-Volgenant by SciPy).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from swardwright.domain.poses import Array
+from swardwright.merging.problem import Ints
+
+#: Anchors that are tried at most, and how many pairs are fixed one after the other before the assignment.
+ANCHORS_MAX, FIXED_MAX = 150, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Candidate pairs of one frame.
+
+    Attributes
+    ----------
+    sighting, weed : Ints
+        Shape (p,).
+    innovation_m : Array
+        Shape (p, 2): sighting minus prediction.
+    covariance_m2 : Array
+        Shape (p, 2, p, 2): joint covariance of the innovations.
+    """
+
+    sighting: Ints
+    weed: Ints
+    innovation_m: Array
+    covariance_m2: Array
+
+    def take(self, keep: Ints) -> Pairs:
+        """Return a subset."""
+        return Pairs(self.sighting[keep], self.weed[keep], self.innovation_m[keep],
+                     self.covariance_m2[keep][:, :, keep])  # fmt: skip
+
+
+def gains(innovation_m: Array, covariance_m2: Array, log_ratio: float, gate: float) -> Array:
+    """Return the log likelihood ratio of "the same plant" over "another one" (n,), -inf outside the gate.
+
+    ``log_ratio`` is the log of detection probability over the density (1/m2) of other plants and false alarms.
+    """
+    determinant = covariance_m2[:, 0, 0] * covariance_m2[:, 1, 1] - covariance_m2[:, 0, 1] * covariance_m2[:, 1, 0]
+    determinant = np.maximum(determinant, 1e-24)
+    x, y = innovation_m.T
+    distance2 = (
+        covariance_m2[:, 1, 1] * x * x - 2 * covariance_m2[:, 0, 1] * x * y + covariance_m2[:, 0, 0] * y * y
+    ) / (determinant)
+    gain = log_ratio - 0.5 * distance2 - 0.5 * np.log(determinant) - np.log(2 * np.pi)
+    return np.where(distance2 < gate, gain, -np.inf)
+
+
+def _given(pairs: Pairs, a: int) -> Pairs:
+    """Return the pairs' innovations given that pair ``a`` is true."""
+    p = len(pairs.sighting)
+    flat = pairs.covariance_m2.reshape(2 * p, 2 * p)
+    column = flat[:, 2 * a : 2 * a + 2]
+    gain = column @ np.linalg.inv(column[2 * a : 2 * a + 2])
+    return Pairs(pairs.sighting, pairs.weed, pairs.innovation_m - (gain @ pairs.innovation_m[a]).reshape(p, 2),
+                 (flat - gain @ column.T).reshape(p, 2, p, 2))  # fmt: skip
+
+
+def _own(pairs: Pairs) -> Array:
+    i = np.arange(len(pairs.sighting))
+    return pairs.covariance_m2[i, :, i, :]
+
+
+def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> int:
+    """Return the pair under which most of the frame fits."""
+    p = len(pairs.sighting)
+    flat = pairs.covariance_m2.reshape(2 * p, 2 * p)
+    own = _own(pairs)
+    best, winner = -np.inf, int(np.argmax(gain))
+    order = np.argsort(-gain, kind="stable")[:ANCHORS_MAX]
+    for a in order:
+        column = flat[:, 2 * a : 2 * a + 2]
+        k = (column @ np.linalg.inv(column[2 * a : 2 * a + 2])).reshape(p, 2, 2)
+        rest = pairs.innovation_m - k @ pairs.innovation_m[a]
+        spread = own - k @ column.reshape(p, 2, 2).transpose(0, 2, 1)
+        value = gains(rest, spread, log_ratio, gate)
+        value[(pairs.sighting == pairs.sighting[a]) | (pairs.weed == pairs.weed[a])] = -np.inf
+        top = np.zeros(int(pairs.sighting.max()) + 1)
+        np.maximum.at(top, pairs.sighting, value)
+        score = gain[a] + float(top.sum())
+        if score > best + 1e-9:
+            best, winner = score, int(a)
+    return winner
+
+
+def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
+    """Return sighting -> weed, at most one each way, for pairs more likely the same plant than not.
+
+    Parameters
+    ----------
+    log_ratio : float
+        Log of detection probability over the density (1/m2) of other plants and false alarms.
+    gate : float
+        Largest squared Mahalanobis distance.
+    """
+    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    pairs = pairs.take(np.flatnonzero(gain > -np.inf))
+    if not len(pairs.sighting):
+        return {}
+    fixed: dict[int, int] = {}
+    for _ in range(FIXED_MAX):
+        gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+        taken = np.isin(pairs.sighting, list(fixed)) | np.isin(pairs.weed, list(fixed.values()))
+        open_ = np.flatnonzero((gain > 0) & ~taken)
+        crowded = len(np.unique(pairs.sighting[open_])) < len(open_) or len(np.unique(pairs.weed[open_])) < len(open_)
+        if not crowded:
+            break
+        sub = pairs.take(open_)
+        a = int(open_[_anchor(sub, gain[open_], log_ratio, gate)])
+        fixed[int(pairs.sighting[a])] = int(pairs.weed[a])
+        pairs = _given(pairs, a)
+    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    taken = np.isin(pairs.sighting, list(fixed)) | np.isin(pairs.weed, list(fixed.values()))
+    open_ = np.flatnonzero((gain > 0) & ~taken)
+    return fixed | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
+
+
+def best_assignment(sighting: Ints, weed: Ints, gain: Array) -> dict[int, int]:
+    """Return the pairs, at most one each way, with the largest sum of positive gains."""
+    if not len(sighting):
+        return {}
+    rows, r = np.unique(sighting, return_inverse=True)
+    cols, c = np.unique(weed, return_inverse=True)
+    cost = np.zeros((len(rows), len(cols) + len(rows)))
+    cost[r, c] = np.minimum(-gain, 0.0)
+    chosen = linear_sum_assignment(cost)
+    return {int(rows[i]): int(cols[j]) for i, j in zip(*chosen, strict=True) if j < len(cols) and cost[i, j] < 0}

@@ -1,0 +1,172 @@
+"""Association and estimate in turns until they agree: walk, then solve, re-associate, join duplicates, solve again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from swardwright.domain.poses import Array
+from swardwright.domain.weed import Look
+from swardwright.merging.presence import inside
+from swardwright.merging.problem import Ints, Problem
+from swardwright.merging.solve import Solution, reassociate, robust_weights, solve
+from swardwright.merging.walk import walk
+
+
+@dataclass(frozen=True)
+class MergeSettings:
+    """How sightings are joined.
+
+    Attributes
+    ----------
+    gate : float
+        Largest squared Mahalanobis distance; 13.82 is the 99.9 % quantile of chi-square with two degrees of freedom.
+    density_m2 : float
+        Plants and false alarms per m2 where no looks are given to count them by.
+    rounds : int
+        Most turns of solving and re-associating.
+    modes : int
+        Common errors that the register remembers.
+    """
+
+    gate: float = 13.82
+    density_m2: float = 4.0
+    rounds: int = 6
+    modes: int = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """The joint estimate with its association; ``joined`` pairs (kept, gone) are weeds of the register found to be one."""
+
+    solution: Solution
+    weed_of: Ints
+    joined: tuple[tuple[int, int], ...]
+    rounds: int
+
+
+def clutter_density(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> float:
+    """Return detections per m2 of looked-at ground."""
+    area = sum(_area(look.corners_m) for look in looks)
+    if area <= 0 or not problem.sightings:
+        return settings.density_m2
+    return max(len(problem.sightings) / area, 0.1)
+
+
+def _area(corners_m: Array) -> float:
+    x, y = corners_m.T
+    return 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
+
+
+def join(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> Joint:
+    """Return the joint estimate of everything, associations settled."""
+    density = clutter_density(problem, looks, settings)
+    detection = float(np.mean([look.detection_probability for look in looks])) if looks else 0.9
+    log_ratio = float(np.log(detection) - np.log(density))
+    known = len(problem.prior.mean_m)
+    weed_of = walk(problem, log_ratio, settings.gate)
+    joined: list[tuple[int, int]] = []
+    gone: set[int] = set()
+    weight: Array | None = None
+    seen_before: set[bytes] = set()
+    turn = 0
+    for turn in range(1, settings.rounds + 1):
+        weed_of, count = compact(weed_of, known)
+        solution = solve(problem, weed_of, count, weight)
+        offset = frame_offsets(problem, solution, weed_of)
+        again = reassociate(problem, solution, log_ratio, settings.gate)
+        for kept, dropped in joined:
+            again[again == dropped] = kept
+        fresh = np.flatnonzero(again < 0)
+        again[fresh] = count + np.arange(len(fresh))
+        merged, pairs = join_duplicates(
+            problem, solution, again, looks, offset, log_ratio, detection, settings.gate, gone
+        )
+        joined += pairs
+        gone |= {b for _, b in pairs}
+        before, weight = weight, robust_weights(problem, solution, weed_of)
+        merged, _ = compact(merged, known)
+        mark = merged.tobytes()
+        if np.array_equal(merged, weed_of) and np.allclose(weight, 1.0 if before is None else before, atol=0.02):
+            return Joint(solution, weed_of, tuple(joined), turn)
+        if mark in seen_before:
+            break
+        seen_before.add(mark)
+        weed_of = merged
+    weed_of, count = compact(weed_of, known)
+    solution = solve(problem, weed_of, count, weight)
+    return Joint(solution, weed_of, tuple(joined), turn)
+
+
+def compact(weed_of: Ints, known: int) -> tuple[Ints, int]:
+    """Renumber new weeds by their first sighting, without gaps; the register's keep their numbers."""
+    out = weed_of.copy()
+    fresh = weed_of >= known
+    _, first, inverse = np.unique(weed_of[fresh], return_index=True, return_inverse=True)
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    out[fresh] = known + rank[inverse]
+    return out, known + len(first)
+
+
+def frame_offsets(problem: Problem, solution: Solution, weed_of: Ints) -> dict[str, Array]:
+    """Return, per frame, how far its sightings were moved on average (m): where its look's outline really lies."""
+    carried = (problem.jacobian @ solution.errors).reshape(-1, 2)
+    return {f: carried[m].mean(axis=0) for f, m in zip(problem.frames, problem.members, strict=True)}
+
+
+def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: Sequence[Look],
+                    offset: dict[str, Array], log_ratio: float, detection: float, gate: float,
+                    gone: set[int]) -> tuple[Ints, list[tuple[int, int]]]:  # fmt: skip
+    """Join weeds that are one: close given their joint covariance, and never seen apart in one frame.
+
+    For two plants of which each look saw but one, every such look is a miss of the other: that counts for one plant.
+    Numbers of ``weed_of`` beyond the solution's weeds are sightings that fitted none: tried as weeds of their own later.
+    """
+    n = len(solution.crowns_m)
+    frames_of: list[set[str]] = [set() for _ in range(n)]
+    for k, w in enumerate(weed_of):
+        if w < n:
+            frames_of[w].add(problem.sightings[k].frame_id)
+    if n < 2:
+        return weed_of, []
+    deviation = np.sqrt(np.linalg.eigvalsh(solution.covariance_m2)[:, -1])
+    reach = min(2.0 * np.sqrt(gate) * float(deviation.max()), 0.25)
+    pairs = cKDTree(solution.crowns_m).query_pairs(reach, output_type="ndarray")
+    if not len(pairs):
+        return weed_of, []
+    a, b = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    between = solution.between(a, b)
+    covariance = solution.covariance_m2[a] + solution.covariance_m2[b] - between - between.transpose(0, 2, 1)
+    apart = solution.crowns_m[a] - solution.crowns_m[b]
+    distance2 = np.einsum("pi,pij,pj->p", apart, np.linalg.pinv(covariance), apart)
+    determinant = np.maximum(np.linalg.det(covariance), 1e-24)
+    gain = log_ratio - 0.5 * distance2 - 0.5 * np.log(determinant) - np.log(2 * np.pi)
+    candidates = [
+        (float(-gain[i]), int(a[i]), int(b[i]))
+        for i in np.flatnonzero(distance2 < gate)
+        if not frames_of[a[i]] & frames_of[b[i]] and a[i] not in gone and b[i] not in gone
+    ]
+    outlines = {look.frame_id: look.corners_m for look in looks}
+    into = np.arange(max(n, int(weed_of.max(initial=-1)) + 1))
+    joined: list[tuple[int, int]] = []
+    known = len(problem.prior.mean_m)
+    touched: set[int] = set()
+    for minus, i, j in sorted(candidates):
+        if i in touched or j in touched:
+            continue
+        both = 0
+        for f in frames_of[i] | frames_of[j]:
+            if f in outlines:
+                place = solution.crowns_m[[i, j]] + offset.get(f, np.zeros(2))
+                both += int(inside(place, outlines[f]).all())
+        if minus - both * float(np.log(1.0 / (1.0 - detection))) >= 0:
+            continue
+        touched |= {i, j}
+        into[j] = i
+        if j < known:
+            joined.append((i, j))
+    return into[weed_of], joined

@@ -1,0 +1,176 @@
+"""First pass: along the recording frame by frame, so that the pose error relative to what was just seen stays small.
+
+A Kalman filter over site errors, the present frame's errors and all weeds so far, with full covariance: absolute errors
+may be large (drift) while errors relative to the weeds in view are small, and the gate sees the difference. It yields
+the first association; the joint solution and re-association follow.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from swardwright.domain.poses import Array
+from swardwright.merging.association import Pairs, assign
+from swardwright.merging.problem import Ints, Key, Problem
+
+
+class Walk:
+    """State of the filter: ``[site errors | errors of the present frame | crowns]``, mean and covariance."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.head = problem.site + max((len(c) for c in problem.columns), default=0)
+        prior = problem.prior
+        n, k = len(prior.mean_m), problem.modes
+        self.weeds = n
+        self.mean = np.zeros(self.head + 2 * (n + 64))
+        self.covariance = np.zeros((self.mean.size, self.mean.size))
+        self.covariance[: problem.site, : problem.site] = np.eye(problem.site)
+        shared = prior.shared_m.reshape(2 * n, k)
+        crowns = slice(self.head, self.head + 2 * n)
+        self.mean[crowns] = prior.mean_m.ravel()
+        self.covariance[crowns, :k] = shared
+        self.covariance[:k, crowns] = shared.T
+        block = shared @ shared.T
+        for i in range(n):
+            block[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += prior.own_m2[i]
+        self.covariance[crowns, crowns] = block
+        self.slots: dict[Key, tuple[int, int]] = {}
+
+    @property
+    def size(self) -> int:
+        """Number of state entries in use."""
+        return self.head + 2 * self.weeds
+
+    @property
+    def crowns_m(self) -> Array:
+        """Crowns so far, shape (n, 2)."""
+        return self.mean[self.head : self.size].reshape(-1, 2)
+
+    def enter(self, number: int) -> None:
+        """Move on to a frame: errors of the same stop stay, the base error steps along its chain, others start anew."""
+        problem, site = self.problem, self.problem.site
+        slots: dict[Key, tuple[int, int]] = {}
+        at = site
+        for key in problem.frame_blocks[number]:
+            start, stop = problem.blocks[key]
+            slots[key] = (at, at + stop - start)
+            at += stop - start
+        if slots == self.slots:
+            return
+        step = np.zeros((self.head - site, self.head - site))
+        noise = np.zeros_like(step)
+        for key, (a, b) in slots.items():
+            link = problem.chain.get(key)
+            here = slice(a - site, b - site)
+            if key in self.slots:
+                c, d = self.slots[key]
+                step[here, c - site : d - site] = np.eye(b - a)
+            elif link is not None and link.before in self.slots:
+                c, d = self.slots[link.before]
+                step[here, c - site : d - site] = link.transition
+                noise[here, here] = link.noise
+            elif link is not None:
+                noise[here, here] = self._marginal(key)
+            else:
+                noise[here, here] = np.eye(b - a)
+        rows, n = slice(site, self.head), self.size
+        p = self.covariance
+        self.mean[rows] = step @ self.mean[rows]
+        p[rows, :n] = step @ p[rows, :n]
+        p[:n, rows] = p[:n, rows] @ step.T
+        p[rows, rows] += noise
+        self.slots = slots
+
+    def _marginal(self, key: Key) -> Array:
+        link = self.problem.chain[key]
+        if link.before is None:
+            return link.noise
+        return link.transition @ self._marginal(link.before) @ link.transition.T + link.noise
+
+    def observe(self, number: int, log_ratio: float, gate: float) -> Ints:
+        """Associate a frame's sightings, update with them, add what is new; return the weed of each sighting."""
+        problem = self.problem
+        members = problem.members[number]
+        m, n = len(members), self.size
+        jacobian = np.zeros((2 * m, self.head))
+        jacobian[:, : problem.dense[number].shape[1]] = problem.dense[number]
+        p = self.covariance
+        seen = problem.position_m[members] - (jacobian @ self.mean[: self.head]).reshape(m, 2)
+        carried = jacobian @ p[: self.head, : self.head]
+        spread = carried @ jacobian.T
+        for i, member in enumerate(members):
+            spread[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += problem.local_m2[member]
+        found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate)
+        out = np.full(m, -1, dtype=np.int64)
+        for sighting, weed in found.items():
+            out[sighting] = weed
+        known = np.flatnonzero(out >= 0)
+        if len(known):
+            rows = (2 * known[:, None] + [0, 1]).ravel()
+            crowns = (self.head + 2 * out[known][:, None] + [0, 1]).ravel()
+            a = jacobian[rows]
+            cross = p[:n, : self.head] @ a.T + p[:n, crowns]
+            local = np.zeros((len(rows), len(rows)))
+            for i, s in enumerate(known):
+                local[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = problem.local_m2[members[s]]
+            innovation = a @ cross[: self.head] + cross[crowns] + local
+            gain = np.linalg.solve(innovation, cross.T).T
+            rest = (seen[known] - self.crowns_m[out[known]]).ravel()
+            self.mean[:n] += gain @ rest
+            p[:n, :n] -= gain @ cross.T
+        fresh = np.flatnonzero(out < 0)
+        if len(fresh):
+            out[fresh] = self.weeds + np.arange(len(fresh))
+            self._add(members[fresh], jacobian[(2 * fresh[:, None] + [0, 1]).ravel()])
+        return out
+
+    def _pairs(self, seen: Array, spread: Array, jacobian: Array, gate: float) -> Pairs:
+        m, head, p = len(seen), self.head, self.covariance
+        crowns = self.crowns_m
+        diagonal = np.diagonal(p)[head : self.size].reshape(-1, 2).sum(axis=1)
+        own = np.diagonal(spread).reshape(m, 2).sum(axis=1)
+        offset = seen[:, None] - crowns[None]
+        near = (offset**2).sum(axis=2) < 2 * gate * (own[:, None] + diagonal[None])
+        s, w = np.nonzero(near)
+        # exact marginal covariance of each near pair first, the joint one only for pairs inside the gate
+        nearby, at = np.unique(w, return_inverse=True)
+        columns = (head + 2 * nearby[:, None] + [0, 1]).ravel()
+        between = (jacobian @ p[:head, columns]).reshape(m, 2, len(nearby), 2)
+        crown = p[np.ix_(columns, columns)].reshape(len(nearby), 2, len(nearby), 2)
+        part = spread.reshape(m, 2, m, 2)
+        mixed = between[s, :, at, :]
+        marginal = part[s, :, s, :] + crown[at, :, at, :] + mixed + mixed.transpose(0, 2, 1)
+        rest = offset[s, w]
+        inside = np.einsum("pi,pij,pj->p", rest, np.linalg.inv(marginal), rest) < gate if len(s) else np.zeros(0, bool)
+        s, w, at, rest = s[inside], w[inside], at[inside], rest[inside]
+        cross = between[s][:, :, at]
+        joint = part[s][:, :, s] + crown[at][:, :, at] + cross + cross.transpose(2, 3, 0, 1)
+        return Pairs(s, w, rest, joint)
+
+    def _add(self, members: Ints, jacobian: Array) -> None:
+        n, added = self.size, 2 * len(members)
+        if n + added > self.mean.size:
+            room = 2 * (n + added) - self.mean.size
+            self.mean = np.concatenate([self.mean, np.zeros(room)])
+            self.covariance = np.pad(self.covariance, ((0, room), (0, room)))
+        p, head = self.covariance, self.head
+        new = slice(n, n + added)
+        self.mean[new] = self.problem.position_m[members].ravel() - jacobian @ self.mean[:head]
+        p[new, :n] = -jacobian @ p[:head, :n]
+        p[:n, new] = p[new, :n].T
+        p[new, new] = jacobian @ p[:head, :head] @ jacobian.T
+        for i, member in enumerate(members):
+            a = slice(n + 2 * i, n + 2 * i + 2)
+            p[a, a] += self.problem.local_m2[member]
+        self.weeds += len(members)
+
+
+def walk(problem: Problem, log_ratio: float, gate: float) -> Ints:
+    """Return the weed of each sighting after one pass; weeds of the register come first, new ones after them."""
+    state = Walk(problem)
+    out = np.full(len(problem.sightings), -1, dtype=np.int64)
+    for number, members in enumerate(problem.members):
+        state.enter(number)
+        out[members] = state.observe(number, log_ratio, gate)
+    return out
