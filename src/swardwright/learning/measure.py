@@ -14,6 +14,10 @@ from swardwright.learning.samples import Sample, TeachSettings
 Floats = NDArray[np.float64]
 
 
+#: one picture's share of ``Matched``: its arrays in order, plants, ground shown (m2)
+Part = tuple[Floats, NDArray[np.bool_], Floats, Floats, Floats, NDArray[np.int64], int, float]
+
+
 @dataclass(frozen=True, eq=False)
 class Matched:
     """Candidates of the held-out pictures against their labels.
@@ -219,7 +223,7 @@ def best_f1(matched: Matched) -> float:
 
 
 def gather(
-    parts: Sequence[tuple[Floats, NDArray[np.bool_], Floats, Floats, Floats, NDArray[np.int64], int, float]],
+    parts: Sequence[Part],
     kinds: int,
 ) -> Matched:
     """Join the matches of single pictures."""

@@ -118,7 +118,7 @@ def loss(outputs: tuple[Tensor, Tensor, Tensor], wanted: dict[str, Any]) -> Tens
     log_p, log_not = functional.logsigmoid(logit), functional.logsigmoid(-logit)
     crown = target >= 1.0
     terms = torch.where(crown, (1 - p) ** 2 * log_p, (1 - target) ** 4 * p**2 * log_not)
-    total = -(terms * weight).sum() / crown.sum().clamp(min=1)
+    total = -(terms * weight).sum() / crown.sum().clamp(min=0.5 * len(heat))
     near = wanted["near"]
     if bool(near.any()):
         error = (shape - wanted["shape"]).abs().permute(0, 2, 3, 1)[near]

@@ -85,7 +85,7 @@ class TeachSettings:
     turn: bool = True
     holdout_fraction: float = 0.2
     evaluate_every: int = 250
-    patience: int = 6
+    patience: int = 8
     miss_price: float = 1.0
     false_alarm_price: float = 1.0
     match_m: float = 0.03

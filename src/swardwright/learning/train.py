@@ -16,13 +16,12 @@ from typing import Any
 
 import numpy as np
 import torch
-from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
-from swardwright.domain.frame import Label
 from swardwright.learning.augment import OUTSIDE, random_crop
 from swardwright.learning.card import ModelCard, card_path
 from swardwright.learning.detector import check_picture
+from swardwright.learning.evaluate import label_arrays, match_sample
 from swardwright.learning.export import to_onnx
 from swardwright.learning.measure import (
     Matched,
@@ -30,11 +29,9 @@ from swardwright.learning.measure import (
     calibrate,
     cheapest_threshold,
     expected_calibration_error,
-    gates_px,
     gather,
     kind_temperature,
     logistic,
-    match_picture,
     scores,
 )
 from swardwright.learning.network import MULTIPLE_PX, Network, loss
@@ -76,23 +73,6 @@ class Pictures:
         while self._bytes > self._limit and len(self._held) > 1:
             self._bytes -= self._held.popitem(last=False)[1].nbytes
         return image
-
-
-def label_arrays(sample: Sample, kinds: Sequence[str]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return plants (n, 4: u, v, radius px, kind index) and ignored discs (m, 3) of a sample, checked."""
-    plants = np.zeros((len(sample.labels), 4))
-    for i, label in enumerate(sample.labels):
-        plants[i] = (*_finite(label, sample.name), kinds.index(label.kind))
-    ignored = np.array([_finite(label, sample.name) for label in sample.ignored]).reshape(-1, 3)
-    return plants, ignored
-
-
-def _finite(label: Label, where: str) -> tuple[float, float, float]:
-    values = (label.u_px, label.v_px, label.radius_px)
-    if not all(math.isfinite(v) for v in values) or not 0 < label.radius_px < 1e5:
-        raise InputError("a label needs a finite crown and a radius above 0 px", where=where, field="label",
-                         value=values, remedy="correct or remove the label")  # fmt: skip
-    return values
 
 
 class Crops(torch.utils.data.Dataset):  # type: ignore[misc]
@@ -140,18 +120,7 @@ def measure(network: Network, samples: Sequence[Sample], kinds: Sequence[str], s
             batch = torch.from_numpy(padded.transpose(2, 0, 1).copy())[None].to(device).float()
             heat, kind, shape = (t[0].float().cpu().numpy() for t in network(batch))
         got = decode(heat[0], shape, kind, FLOOR_LOGIT, SUPPRESS_RADII)
-        plants, ignored = label_arrays(sample, kinds)
-        crowns = np.stack([got.u_px, got.v_px], axis=1).astype(float)
-        given, counts = match_picture(crowns, plants[:, :2], gates_px(sample, settings), ignored)
-        hit = given[counts] >= 0
-        index = given[given >= 0]
-        error = np.hypot(*(crowns[given >= 0] - plants[index, :2]).T)
-        log_radius = np.log(got.radius_px[given >= 0] / np.maximum(plants[index, 2], 1e-3))
-        area = height * width * sample.metres_per_px**2 if sample.metres_per_px is not None else 0.0
-        parts.append((
-            got.logit[counts].astype(float), hit, error, log_radius.astype(float),
-            got.kind_logits[given >= 0].astype(float), plants[index, 3].astype(np.int64), len(plants), area,
-        ))  # fmt: skip
+        parts.append(match_sample(got, sample, kinds, settings, height * width))
     return gather(parts, len(kinds))
 
 
@@ -293,7 +262,7 @@ def _steps(
     crops.first = int(state["step"])
     loader = torch.utils.data.DataLoader(
         crops, batch_size=None, shuffle=False, num_workers=settings.workers,
-        prefetch_factor=4 if settings.workers else None, pin_memory=device.type == "cuda",
+        prefetch_factor=4 if settings.workers else None, worker_init_fn=_one_thread, pin_memory=device.type == "cuda",
     )  # fmt: skip
     judge = Network(len(kinds)).to(device)
     limit_s = math.inf if settings.minutes is None else 60.0 * settings.minutes
@@ -355,6 +324,13 @@ def _steps(
         "machine": machine, "steps": step, "best_step": int(state["best_step"]), "ended": reason,
         "best_f1_while_teaching": round(float(state["best_score"]), 4),
     }  # fmt: skip
+
+
+def _one_thread(_: int) -> None:
+    """Keep OpenCV in a worker process to its own thread."""
+    import cv2
+
+    cv2.setNumThreads(0)
 
 
 def _pace(step: int, share: float) -> float:
