@@ -1,0 +1,259 @@
+"""Plays the supervisor's commands against a robot, with a journal that is on the disk before the next thing happens.
+
+The supervisor (``running.supervise``) decides; this module only carries out, answers and writes down. It is not a
+safety function: the emergency stop, the gas shut-off valve and the dead-man switch are hardware.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import sys
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from swardwright.domain.errors import InputError, RobotFaultError, SiteError
+from swardwright.domain.event import (
+    Command,
+    Drive,
+    Heat,
+    Light,
+    LookAgain,
+    Note,
+    Observation,
+    Reach,
+    Report,
+    Rest,
+    RoundRecord,
+)
+from swardwright.domain.frame import Detection, Frame
+from swardwright.domain.plan import Plan
+from swardwright.domain.robot import Robot, RobotState
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Aim, Register
+from swardwright.shell.store import SiteStore
+
+if TYPE_CHECKING:
+    from swardwright.learning.detector import Detector
+
+Show = Callable[[str], None]
+
+
+def load_robot(folder: Path, site: Site) -> Robot:
+    """Call the factory that ``[robot] factory`` names, with the site folder and the site.
+
+    The named module is imported, which runs its code: naming it in ``site.toml`` means trusting it. A module may lie in
+    the site folder itself. Only commands that talk to the machine do this.
+
+    Raises
+    ------
+    SiteError
+        If no factory is named, or it cannot be loaded.
+    """
+    name = site.robot_factory
+    if not name:
+        raise SiteError("no robot is named", where="site.toml", field="robot.factory",
+                        remedy="name your machine as module:factory; see docs/how-to/own-robot.md")  # fmt: skip
+    module_name, _, factory_name = name.partition(":")
+    here = str(folder.resolve())
+    try:
+        sys.path.insert(0, here)
+        factory = getattr(importlib.import_module(module_name), factory_name)
+    except (ImportError, AttributeError) as error:
+        raise SiteError(f"the robot's factory cannot be loaded ({error})", where="site.toml", field="robot.factory",
+                        value=name, remedy="put the module into the site folder or install it")  # fmt: skip
+    finally:
+        with contextlib.suppress(ValueError):
+            sys.path.remove(here)
+    robot = factory(folder, site)
+    if not isinstance(robot, Robot):
+        raise SiteError("the factory's robot lacks calls of the Robot protocol", where="site.toml",
+                        field="robot.factory", value=name,
+                        remedy="write every call of swardwright.domain.robot.Robot")  # fmt: skip
+    return robot
+
+
+@dataclass
+class Driver:
+    """Carries out one command after another.
+
+    Attributes
+    ----------
+    show : Callable[[str], None]
+        Told one line about what goes on, for a person to follow.
+    frames, detections : list
+        What the fresh looks saw, in order.
+    """
+
+    robot: Robot
+    site: Site
+    plan: Plan
+    register: Register
+    store: SiteStore
+    detector: Detector
+    show: Show
+
+    def __post_init__(self) -> None:
+        self.frames: list[Frame] = []
+        self.detections: list[Detection] = []
+        self._now_s = 0.0
+        self._lit = False
+
+    def play(self, round_: Generator[Command, Observation, RoundRecord]) -> RoundRecord:
+        """Run a supervisor to its end and return its record; on any interruption put the flame out first."""
+        try:
+            self._see(self.robot.state())
+            command = next(round_)
+            while True:
+                try:
+                    answer = self.carry_out(command)
+                except RobotFaultError as fault:
+                    command = round_.throw(fault)
+                else:
+                    command = round_.send(answer)
+        except StopIteration as end:
+            record: RoundRecord = end.value
+            return record
+        except BaseException:
+            self._flame_out()
+            raise
+
+    def _flame_out(self) -> None:
+        """Tell the machine to put the flame out, whatever else failed."""
+        if not self._lit:
+            return
+        try:
+            self.robot.light(False)
+            self._lit = False
+        except Exception:  # the person on watch must hear of it: there is nothing else left to do here
+            self.show("THE FLAME COULD NOT BE PUT OUT: close the gas shut-off valve by hand now.")
+
+    def carry_out(self, command: Command) -> Observation:
+        """Carry out one command and return what was observed."""
+        match command:
+            case Note():
+                return self._note(command)
+            case Report():
+                return Observation(self._see(self.robot.state()))
+            case Drive():
+                self.show(f"driving to {command.stop_id}")
+                return Observation(self._see(self.robot.drive_to(command.target)))
+            case Rest():
+                return Observation(self._see(self.robot.move_arm(self.site.rig.rest_joints_rad)))
+            case Reach():
+                return self._reach(command)
+            case Light():
+                self._lit = self._lit or command.on
+                state = self._see(self.robot.light(command.on))
+                self._lit = command.on
+                return Observation(state)
+            case Heat():
+                heat = self.robot.heat(command.seconds)
+                return Observation(self._see(self.robot.state()), heat=heat)
+            case LookAgain():
+                return self._look(command)
+
+    def _see(self, state: RobotState) -> RobotState:
+        self._now_s = state.now_s
+        return state
+
+    def _note(self, note: Note) -> Observation:
+        self.store.append(self.plan.id, self._now_s, note.event, note.weed_id, note.stop_id, note.data)
+        if note.event == "not-treated":
+            self.show(f"{note.weed_id}: not heated: {note.data.get('reason', '')}")
+        return Observation(None)
+
+    def _reach(self, reach: Reach) -> Observation:
+        from swardwright.planning import posture_over
+
+        state = self.robot.state()
+        near = np.asarray(state.joints_rad, dtype=float)
+        posture = posture_over(self.site.rig, np.asarray(reach.aim_base_m, dtype=float), near)
+        if posture is None:
+            reason = "no posture of the arm puts the head over it"
+            return Observation(self._see(state), ok=False, reason=reason, declined=True)
+        return Observation(self._see(self.robot.move_arm(posture)))
+
+    def _look(self, look: LookAgain) -> Observation:
+        """Take pictures from the look postures and say where the plants are, in base axes."""
+        from swardwright.locating import locate, looks
+        from swardwright.merging import aims
+
+        rig, card = self.site.rig, self.detector.card
+        frames: list[Frame] = []
+        found: list[Detection] = []
+        state = self.robot.state()
+        try:
+            for number, posture in enumerate(rig.look_joints_rad):
+                self.robot.move_arm(posture)
+                picture = self.robot.picture()
+                state = picture.state
+                frame = _frame(self.plan.id, look.stop_id, number, picture.image, state)
+                frames.append(frame)
+                found += self.detector.find(picture.image, frame.id)
+            sightings = locate(frames, found, rig)
+            seen = looks(frames, rig, detection_probability=card.detection_probability,
+                         false_alarms_m2=card.false_alarms_m2)  # fmt: skip
+        except InputError as error:  # a picture that cannot be used costs this stop only
+            return Observation(self._see(self.robot.state()), ok=False, reason=error.sentence(), declined=True)
+        self.frames += frames
+        self.detections += found
+        answer = aims(
+            self.register, frames, sightings, seen,
+            stop_id=look.stop_id, base=state.base, base_covariance=np.reshape(state.base_covariance, (3, 3)),
+            weed_ids=look.weed_ids, spare_ids=spared(self.register, self.site),
+        )  # fmt: skip
+        self.show(f"looked again at {look.stop_id}: {_seen(answer, look.weed_ids)} of {len(look.weed_ids)} seen")
+        return Observation(self._see(self.robot.state()), aims=answer)
+
+
+def spared(register: Register, site: Site) -> tuple[str, ...]:
+    """Return the ids of the register's plants that are more probably to spare than to treat."""
+    from swardwright.domain.site import treat_probability
+
+    return tuple(w.id for w in register.weeds if treat_probability(w.kinds, site) < 0.5)
+
+
+def _seen(answer: tuple[Aim, ...], wanted: tuple[str, ...]) -> int:
+    return sum(aim.seen for aim in answer if aim.weed_id in wanted)
+
+
+def _frame(plan_id: str, stop_id: str, number: int, image: Any, state: RobotState) -> Frame:
+    return Frame(
+        id=f"{plan_id}/{stop_id}-{number}",
+        recording=plan_id,
+        stamp_ns=round(state.stamp_s * 1e9),
+        picture="look",
+        size_px=(int(image.shape[1]), int(image.shape[0])),
+        base=state.base,
+        base_covariance=np.reshape(np.asarray(state.base_covariance, dtype=float), (3, 3)),
+        joints_rad=state.joints_rad,
+        stop=stop_id,
+    )
+
+
+def drive_round(
+    robot: Robot,
+    site: Site,
+    plan: Plan,
+    register: Register,
+    store: SiteStore,
+    detector: Detector,
+    round_: Generator[Command, Observation, RoundRecord],
+    show: Show,
+) -> RoundRecord:
+    """Run one round to its end.
+
+    Raises
+    ------
+    SwardwrightError
+        If the journal cannot be written or the program is at fault; the flame was put out first.
+    """
+    return Driver(robot, site, plan, register, store, detector, show).play(round_)
+
+
+__all__ = ["Driver", "drive_round", "load_robot", "spared"]

@@ -1,0 +1,194 @@
+"""``survey`` and ``take-in``: recordings made, copied into the site and read into frames."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from swardwright.domain.errors import RecordingError
+from swardwright.domain.frame import Footage, LeftOut
+from swardwright.domain.site import Topics
+from swardwright.shell.open_site import OpenSite
+from swardwright.shell.saying import Progress, Said
+from swardwright.shell.status import FRAMES_FROM, RECORDINGS, input_hashes, inputs_for, waiting_recordings
+
+_INCOMING = ".incoming"
+
+
+@dataclass(frozen=True)
+class TakenIn:
+    """What became of one recording."""
+
+    recording: str
+    pictures_found: int
+    frames_kept: int
+    poses_found: int
+    distance_m: float
+    left_out: tuple[LeftOut, ...]
+
+    def sentence(self) -> str:
+        """Return one line for a person."""
+        if not self.pictures_found:
+            return (
+                f"{self.recording}: no pictures in this recording; {self.poses_found} poses over "
+                f"{self.distance_m:.1f} m were taken in."
+            )
+        gone = "; ".join(f"{item.count} {item.reason}" for item in self.left_out)
+        return (
+            f"{self.recording}: {self.pictures_found} pictures, {self.frames_kept} frames kept"
+            + (f" (left out: {gone})" if gone else "")
+            + f", {self.distance_m:.1f} m driven."
+        )
+
+
+def survey(opened: OpenSite, *, wait_days: float = 0.0, name: str | None = None) -> Said:
+    """Let the robot drive the survey lanes and record; the recording lies in ``recordings/`` afterwards."""
+    from swardwright.planning import survey_lanes
+    from swardwright.shell.driving import load_robot
+
+    lanes = survey_lanes(opened.site)
+    with opened.store.writer():
+        robot = load_robot(opened.folder, opened.site)
+        with _incoming(opened.folder) as staging:
+            existing = {path.stem for path in waiting_recordings(opened.folder)}
+            chosen = name or next(f"survey-{n}" for n in range(1, 10_000) if f"survey-{n}" not in existing)
+            if chosen in existing:
+                raise RecordingError("there is a recording of that name already", where=RECORDINGS, value=chosen,
+                                     remedy="give another name with --name")  # fmt: skip
+            if wait_days > 0:
+                robot.wait(wait_days * 86_400.0)
+            path = staging / f"{chosen}.mcap"
+            robot.record_survey(lanes, path)
+            path.rename(opened.folder / RECORDINGS / path.name)
+    text = f"{chosen}: {len(lanes)} lanes driven and recorded."
+    return Said((text, f"Next: swardwright take-in {opened.folder}"), {"recording": chosen, "lanes": len(lanes)})
+
+
+def take_in(
+    opened: OpenSite, paths: Sequence[Path] = (), *, topics: Topics | None = None, overlap: float = 0.6
+) -> Said:
+    """Take recordings into the site: those named, or all in ``recordings/`` that are new or whose frames are stale.
+
+    Nothing is stored unless every recording can be used.
+    """
+    taken: list[TakenIn] = []
+    with opened.store.writer(), _incoming(opened.folder) as staging:
+        inside = [_copy(path, staging, opened.folder) for path in paths]
+        if not inside:
+            inside = [(path, path) for path in _to_read(opened)]
+        if not inside:
+            raise RecordingError(
+                "there is nothing new to take in", where=RECORDINGS, limit="a recording that has not been taken in",
+                remedy=f"name one: swardwright take-in {opened.folder} PATH, or make one with swardwright survey",
+            )  # fmt: skip
+        read = [(_read(opened, source, topics, overlap), source, target) for source, target in inside]
+        moved: list[Path] = []
+        try:
+            for _, source, target in read:
+                if source != target:
+                    source.rename(target)
+                    moved.append(target)
+            present = input_hashes(opened.folder, opened.site)
+            for (footage, pictures), _, target in read:
+                opened.store.add_footage(footage, target.relative_to(opened.folder).as_posix())
+                name = footage.recording
+                inputs = inputs_for(present, (*FRAMES_FROM, f"recording {name}"), opened.store, ())
+                opened.store.set_result(f"frames {name}", footage.frames, inputs)
+                taken.append(TakenIn(name, pictures, len(footage.frames), footage.poses_found, footage.distance_m,
+                                     footage.left_out))  # fmt: skip
+        except BaseException:
+            for target in moved:
+                _remove(target)
+            raise
+    data = [
+        {
+            "recording": t.recording, "pictures_found": t.pictures_found, "frames_kept": t.frames_kept,
+            "poses_found": t.poses_found, "distance_m": t.distance_m,
+            "left_out": {item.reason: item.count for item in t.left_out},
+        }
+        for t in taken
+    ]  # fmt: skip
+    return Said(tuple(t.sentence() for t in taken), {"recordings": data})
+
+
+def _read(opened: OpenSite, path: Path, topics: Topics | None, overlap: float) -> tuple[Footage, int]:
+    from swardwright.footage import read
+    from swardwright.frames import choose_frames
+
+    site = opened.site
+    wanted = site.topics if topics is None else _merged(site.topics, topics)
+    footage = read(
+        path, topics=wanted, joint_names=site.rig.arm.joint_names, start=site.start, origin=site.origin,
+        errors=site.rig.errors, pose_age_s=site.limits.pose_age_s, camera=site.rig.camera,
+        progress=Progress(f"reading {path.stem}"),
+    )  # fmt: skip
+    if footage.frames:
+        posed = any(f.base is not None or f.ground_from_camera is not None for f in footage.frames)
+        kept = choose_frames(footage, site.rig if posed else None, overlap=overlap)
+        return kept, footage.pictures_found
+    return footage, footage.pictures_found
+
+
+def _merged(of_site: Topics, given: Topics) -> Topics:
+    changes = {k: v for k, v in vars(given).items() if v is not None}
+    return replace(of_site, **changes)
+
+
+def _to_read(opened: OpenSite) -> list[Path]:
+    taken = {r.name for r in opened.store.recordings()}
+    stale = {s.name for s in opened.status().standings if s.state == "stale"}
+    return [p for p in waiting_recordings(opened.folder) if p.stem not in taken or f"frames {p.stem}" in stale]
+
+
+@contextlib.contextmanager
+def _incoming(folder: Path) -> Iterator[Path]:
+    """Give a place for unfinished recordings; what an interrupted command left there is swept away first and last."""
+    staging = folder / RECORDINGS / _INCOMING
+    made = not staging.parent.exists()
+    shutil.rmtree(staging, ignore_errors=True)
+    staging.mkdir(parents=True)
+    try:
+        yield staging
+    except BaseException:
+        shutil.rmtree(staging, ignore_errors=True)
+        if made:
+            with contextlib.suppress(OSError):
+                staging.parent.rmdir()
+        raise
+    shutil.rmtree(staging, ignore_errors=True)
+
+
+def _copy(path: Path, staging: Path, folder: Path) -> tuple[Path, Path]:
+    """Copy a recording beside its place; return where it is now and where it will be."""
+    if not path.exists():
+        raise RecordingError("there is no such recording", where=str(path), remedy="check the path")
+    inside = (folder / RECORDINGS).resolve()
+    source = path.resolve()
+    if source.parent == inside:
+        return folder / RECORDINGS / path.name, folder / RECORDINGS / path.name
+    target = folder / RECORDINGS / source.name
+    if source.is_relative_to(folder.resolve()) or folder.resolve().is_relative_to(source):
+        raise RecordingError("a recording must lie in the site's recordings folder or outside the site",
+                             where=str(path), remedy="move it out of the site folder first")  # fmt: skip
+    if target.exists() or any(p.stem == source.stem for p in waiting_recordings(folder)):
+        raise RecordingError("the site has a recording of that name already", where=str(path), value=source.stem,
+                             remedy="rename the new one, or take in the old one again without naming it")  # fmt: skip
+    try:
+        if source.is_dir():
+            shutil.copytree(source, staging / source.name)
+        else:
+            shutil.copy2(source, staging / source.name)
+    except (OSError, shutil.Error) as error:
+        raise RecordingError("the recording cannot be copied", where=str(path), value=str(error)[:80],
+                             remedy="check its permissions and the room on the disk")  # fmt: skip
+    return staging / source.name, target
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
