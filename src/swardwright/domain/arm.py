@@ -156,6 +156,14 @@ class Arm:
                 out[..., 3:, column] = np.cross(direction, end[..., :3, 3] - position)
         return out
 
+    def walk(self, joints_rad: Array, link: str) -> tuple[Array, dict[int, tuple[str, Array, Array]]]:
+        """Return ``base_from_link`` (..., 4, 4) and, by column, each moving joint's kind, origin and direction.
+
+        Origins (m) and directions have shape (..., 3), base axes, in order from the root: what inverse kinematics and
+        collision checks need in one pass.
+        """
+        return self._forward(np.asarray(joints_rad, dtype=float), link)
+
     def _forward(self, q: Array, link: str) -> tuple[Array, dict[int, tuple[str, Array, Array]]]:
         index = {j.name: i for i, j in enumerate(self.moving)}
         total = np.broadcast_to(np.eye(4), (*q.shape[:-1], 4, 4)).copy()

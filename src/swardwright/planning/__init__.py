@@ -1,1 +1,93 @@
-"""Swardwright."""
+"""Planning: where to park the base, what it reaches from there, how long to hold, what to bring, what is refused."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swardwright.domain.plan import Plan, Refused, Stop
+from swardwright.domain.poses import BasePose
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Register
+from swardwright.planning.reach import check_rig, posture_over
+
+
+def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Plan:
+    """Plan one round from the register.
+
+    Choose the weeds that may be heated and their dwell; leave some as controls; park at the fewest stops that reach
+    them; order the drive and the holds; add up gas, battery and time. Every weed of the register comes out exactly
+    once: in a hold, among the controls, or refused with its reason.
+
+    Parameters
+    ----------
+    seed : int
+        For the draw of the controls and the order searches; the same seed gives the same plan.
+
+    Raises
+    ------
+    RobotModelError
+        If the arm cannot carry the head: links missing, too few joints, postures of another length.
+    SiteError
+        If the base starts on a keep-out, or a look posture does not look at the ground.
+    """
+    from swardwright.planning.choose import choose, draw_controls, places
+    from swardwright.planning.ground import free_ground
+    from swardwright.planning.holds import assign, order_holds
+    from swardwright.planning.reach_map import reach_map
+    from swardwright.planning.remarks import remarks, why_no_stop
+    from swardwright.planning.route import order_stops
+    from swardwright.planning.stops import cover, offer_stops
+    from swardwright.planning.supplies import count_supplies
+
+    check_rig(site.rig)
+    rng = np.random.default_rng(seed)
+    candidates, refused = choose(register, site)
+    ground, reach = free_ground(site), reach_map(site.rig)
+
+    offered = offer_stops(site, ground, reach, places(candidates))
+    served: NDArray[np.bool_] = np.any(offered.covers, axis=0)
+    refused += [why_no_stop(c, ground, reach) for c, ok in zip(candidates, served, strict=True) if not ok]
+    treatable = np.flatnonzero(served)
+    control = draw_controls(len(treatable), site.limits.control_fraction, rng)
+    controls = tuple(candidates[i].weed.id for i in treatable[control])
+    heated = treatable[~control]
+    weeds = [candidates[i] for i in heated]
+
+    covers = offered.covers[:, heated]
+    chosen, bound = cover(covers, offered.penalty)
+    work, unposed = assign(site.rig, reach, offered.columns(heated), chosen, places(weeds))
+    refused += [
+        Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in unposed
+    ]
+
+    bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in chosen]
+    used = [place for place in range(len(chosen)) if work[place]]
+    order, legs = order_stops(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
+    stops, arm_s = [], 0.0
+    for number, place in enumerate((used[i] for i in order), start=1):
+        holds, moving_s = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in work[place]], rng)
+        stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
+        arm_s += moving_s
+    route = [(site.start.x_m, site.start.y_m)]
+    route += [(float(x), float(y)) for leg in legs for x, y in leg.way_m[1:]]
+    return Plan(
+        id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
+        stops_bound=min(bound, len(stops)), route_m=tuple(route),
+        supplies=count_supplies(site, tuple(stops), legs, arm_s), refused=tuple(refused),
+        controls=controls, notes=remarks(site, weeds, ground, reach, len(stops), bound),
+    )  # fmt: skip
+
+
+def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
+    """Return base poses along parallel lanes, alternating in direction, so that the survey camera sees all zones.
+
+    The base may leave a zone but enters no keep-out.
+    """
+    from swardwright.planning.lanes import lanes_over
+
+    check_rig(site.rig)
+    return lanes_over(site)
+
+
+__all__ = ["plan_round", "posture_over", "survey_lanes"]

@@ -1,0 +1,107 @@
+"""Inside the stops: which stop treats which weed, the exact posture over it, and the order of the holds."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from swardwright.domain.plan import Hold
+from swardwright.domain.poses import Array
+from swardwright.domain.site import Rig
+from swardwright.planning.choose import Candidate
+from swardwright.planning.reach import cones_rad, posture_over, solve, travel_s, usable
+from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.stops import Offered, in_base_axes
+from swardwright.planning.tour import shortest_path
+
+Assigned = dict[int, list[tuple[int, Array, Array]]]
+
+
+def assign(
+    rig: Rig, reach: ReachMap, offered: Offered, chosen: list[int], weeds_m: Array
+) -> tuple[Assigned, list[int]]:
+    """Give each weed to the chosen stop where it is best reached, and find the posture over it.
+
+    A weed goes to a stop that does not stand on it where there is one. Where no exact posture is found at a stop, the
+    next best stop is tried.
+
+    Returns
+    -------
+    tuple[Assigned, list[int]]
+        For each stop (its place in ``chosen``) the weeds' columns, aims (2,) in base axes and joints (dof,);
+        the weeds for which no stop has a posture.
+    """
+    aims = in_base_axes(offered.poses[chosen], weeds_m)
+    worth = np.where(offered.covers[chosen], 1.0 + offered.quality[chosen] - 2.0 * offered.under[chosen], -np.inf)
+    result: Assigned = {place: [] for place in range(len(chosen))}
+    todo = list(range(len(weeds_m)))
+    while todo:
+        best = {weed: int(np.argmax(worth[:, weed])) for weed in todo}
+        failed = [weed for weed in todo if worth[best[weed], weed] == -np.inf]
+        todo = [weed for weed in todo if worth[best[weed], weed] > -np.inf]
+        if not todo:
+            return result, failed
+        over = np.array([aims[best[weed], weed] for weed in todo])
+        joints = _postures(rig, reach, over)
+        again = list(failed)
+        for row, weed in enumerate(todo):
+            place = best[weed]
+            if np.isnan(joints[row, 0]):
+                worth[place, weed] = -np.inf
+                again.append(weed)
+            else:
+                result[place].append((weed, over[row], joints[row]))
+        todo = again
+    return result, []
+
+
+def _postures(rig: Rig, reach: ReachMap, aims_m: Array) -> Array:
+    """Return exact postures (n, dof) over aims, started from the reach map's; NaN rows where there is none."""
+    starts = np.array([reach.posture(aim) for aim in aims_m])
+    out = np.full_like(starts, np.nan)
+    for cone in cones_rad(rig):
+        left = np.flatnonzero(np.isnan(out[:, 0]))
+        if left.size:
+            joints, arrived = solve(rig, aims_m[left], starts[left], cone)
+            good = usable(rig, joints, arrived)
+            out[left[good]] = joints[good]
+    for row in np.flatnonzero(np.isnan(out[:, 0])):
+        posture = posture_over(rig, (float(aims_m[row, 0]), float(aims_m[row, 1])), tuple(starts[row]))
+        if posture is not None:
+            out[row] = posture
+    return out
+
+
+def order_holds(
+    rig: Rig, work: list[tuple[Candidate, Array, Array]], rng: np.random.Generator
+) -> tuple[tuple[Hold, ...], float]:
+    """Return the holds of one stop in the order with the least arm travel, and the arm's time there, s.
+
+    The arm comes from the last look posture and ends at rest; looks and the way to the first are counted too. Travel is
+    in joint space at the joints' speed limits.
+
+    Parameters
+    ----------
+    work : list[tuple[Candidate, Array, Array]]
+        Weed with its dwell, aim (2,) in base axes, joints (dof,).
+    """
+    rest = np.array(rig.rest_joints_rad)
+    looks = [np.array(look) for look in rig.look_joints_rad] or [rest]
+    postures = np.array([looks[-1], *(joints for _, _, joints in work), rest])
+    cost = travel_s(rig, postures[:, None], postures[None])
+    order = shortest_path(cost, 0, len(postures) - 1, rng, kicks=min(40, 4 * len(work)))
+    holds = []
+    for before, here in pairwise(order[:-1]):
+        candidate, aim, joints = work[here - 1]
+        dwell = candidate.dwell
+        holds.append(
+            Hold(
+                candidate.weed.id, (float(aim[0]), float(aim[1])), tuple(float(q) for q in joints),
+                dwell.hold_s, dwell.gas_kg, dwell.kill, dwell.scorch_m2, float(cost[before, here]),
+            )
+        )  # fmt: skip
+    tour = [rest, *looks]
+    looking = sum(float(travel_s(rig, a, b)) for a, b in pairwise(tour))
+    moving = sum(float(cost[a, b]) for a, b in pairwise(order))
+    return tuple(holds), looking + moving

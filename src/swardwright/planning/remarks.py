@@ -1,0 +1,48 @@
+"""What a person should know beside the plan: revisits, doubts, and why no stop serves a weed."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from swardwright.domain.plan import Refused
+from swardwright.domain.site import Site
+from swardwright.planning.choose import Candidate
+from swardwright.planning.ground import FreeGround
+from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.supplies import doubts
+
+
+def why_no_stop(candidate: Candidate, ground: FreeGround, reach: ReachMap) -> Refused:
+    """Return the refusal of a weed that no stop on offer covers."""
+    if reach.radius_m == 0.0:
+        reason = "the arm reaches no ground with the head at its stand-off: check the URDF, the stand-off and the tilt"
+    elif ground.free.is_empty:
+        reason = "there is no ground to stand on: keep-outs leave the base no room"
+    elif ground.cut_off:
+        reason = "no stop reaches it: keep-outs cut the ground in two, or stand where the base would; treat it by hand"
+    else:
+        reason = "no stop reaches it: keep-outs stand where the base would; treat it by hand"
+    return Refused(candidate.weed.id, reason)
+
+
+def remarks(
+    site: Site, heated: list[Candidate], ground: FreeGround, reach: ReachMap, stops: int, bound: int
+) -> tuple[str, ...]:
+    """Return the plan's notes."""
+    notes: list[str] = []
+    taproots = Counter(candidate.kind.name for candidate in heated if candidate.kind.taproot)
+    for kind, count in sorted(taproots.items()):
+        notes.append(
+            f"revisit in {site.limits.revisit_days:g} days: {count} {kind} will be treated, and taproots regrow "
+            "from one treatment whatever the dose (UC IPM PN 7469): plan revisits, not longer dwell"
+        )
+    if not heated:
+        notes.append("nothing to treat: no weed of the register may be heated")
+    if ground.cut_off:
+        notes.append("keep-outs cut the ground: only the part that the base can drive to from its start is served")
+    if stops > bound:
+        notes.append(f"{stops} stops are planned; fewer than {bound} cannot do over the stop poses on offer")
+    if reach.reached.any() and float(reach.tilt_rad[reach.sure].max(initial=0.0)) > 0.01:
+        notes.append("at the rim of the reach the head is tilted: the flame's axis, not the nozzle, is over the aim")
+    notes.append("collision is checked with spheres along the arm and a box for the base only: watch the first moves")
+    return (*notes, *doubts(site))

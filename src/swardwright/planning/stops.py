@@ -1,0 +1,239 @@
+"""Where to park the base: set covering over stop poses, with a proven lower bound.
+
+Fewest stops first; among these, stops that leave weeds out from under the base, stand on the zones, and reach well.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swardwright.domain.poses import Array
+from swardwright.domain.site import Site
+from swardwright.planning.ground import FreeGround
+from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.view import seen_at_stop
+
+Bools = NDArray[np.bool_]
+HEADINGS = 12
+GRID_M = 0.25
+#: pairs of stop pose and weed looked at in one go
+_CHUNK = 2_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Offered:
+    """Stop poses on offer.
+
+    Attributes
+    ----------
+    poses : Array
+        Shape (m, 3): x_m, y_m, yaw_rad, ground axes.
+    covers : NDArray[np.bool_]
+        Shape (m, n): the weed is reached, and seen by a look, from the stop.
+    quality : Array
+        Shape (m, n): how well it is reached, 0..1.
+    under : NDArray[np.bool_]
+        Shape (m, n): the weed is under the base's footprint.
+    penalty : Array
+        Shape (m,): what is second to the number of stops, 0..1: weeds under the base, off the zones, poor reach.
+    """
+
+    poses: Array
+    covers: Bools
+    quality: Array
+    under: Bools
+    penalty: Array
+
+    def rows(self, index: NDArray[np.int64] | Bools) -> Offered:
+        """Return some of the stops."""
+        return Offered(
+            self.poses[index], self.covers[index], self.quality[index], self.under[index], self.penalty[index]
+        )  # fmt: skip
+
+    def columns(self, index: NDArray[np.int64]) -> Offered:
+        """Return the same stops for some of the weeds."""
+        return Offered(
+            self.poses, self.covers[:, index], self.quality[:, index], self.under[:, index], self.penalty
+        )  # fmt: skip
+
+
+def in_base_axes(poses: Array, points_m: Array) -> Array:
+    """Return points (n, 2), ground axes, in the base axes of each pose (m, 3); shape (m, n, 2)."""
+    step = points_m[None] - poses[:, None, :2]
+    c, s = np.cos(poses[:, 2])[:, None], np.sin(poses[:, 2])[:, None]
+    return np.stack([c * step[..., 0] + s * step[..., 1], -s * step[..., 0] + c * step[..., 1]], axis=-1)
+
+
+def offer_stops(site: Site, ground: FreeGround, reach: ReachMap, weeds_m: Array, grid_m: float = GRID_M) -> Offered:
+    """Return stop poses on a grid of free ground and headings from which at least one weed is covered.
+
+    Parameters
+    ----------
+    weeds_m : Array
+        Shape (n, 2), ground axes.
+    """
+    import shapely
+    from scipy.spatial import cKDTree
+
+    empty = np.zeros((0, len(weeds_m)))
+    nothing = Offered(np.zeros((0, 3)), empty.astype(bool), empty, empty.astype(bool), np.zeros(0))
+    radius = reach.radius_m
+    if len(weeds_m) == 0 or radius == 0.0 or ground.free.is_empty:
+        return nothing
+    low, high = weeds_m.min(axis=0) - radius, weeds_m.max(axis=0) + radius
+    axes = [
+        grid_m * np.arange(math.floor(a / grid_m), math.ceil(b / grid_m) + 1) for a, b in zip(low, high, strict=True)
+    ]
+    places = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 2)
+    near = cKDTree(weeds_m).query(places)[0] <= radius
+    places = places[near]
+    places = places[ground.standable(places)] if len(places) else places
+    headings = 2.0 * math.pi / HEADINGS * (np.arange(HEADINGS) - HEADINGS // 2 + 1)
+    poses = np.column_stack([np.repeat(places, HEADINGS, axis=0), np.tile(headings, len(places))])
+    zones = shapely.union_all([shapely.Polygon(zone.corners_m) for zone in site.zones])
+    step = max(_CHUNK // max(len(weeds_m), 1), 1)
+    parts = [_cover(site, reach, zones, poses[i : i + step], weeds_m) for i in range(0, len(poses), step)]
+    parts = [part for part in parts if len(part.poses)]
+    if not parts:
+        return nothing
+    names = ("poses", "covers", "quality", "under", "penalty")
+    return _undominated(Offered(*(np.concatenate([getattr(part, name) for part in parts]) for name in names)))
+
+
+def _cover(site: Site, reach: ReachMap, zones: Any, poses: Array, weeds_m: Array) -> Offered:
+    import shapely
+
+    aims = in_base_axes(poses, weeds_m)
+    sure, quality = reach.look_up(aims)
+    near = np.nonzero(sure)
+    covers = np.zeros(sure.shape, dtype=bool)
+    covers[near] = seen_at_stop(site.rig, aims[near])
+    base = site.rig.base
+    under = (np.abs(aims[..., 0] - base.offset_m) <= base.length_m / 2.0) & (
+        np.abs(aims[..., 1]) <= base.width_m / 2.0
+    )  # fmt: skip
+    keep = covers.any(axis=1)
+    poses, covers, quality, under = poses[keep], covers[keep], np.where(covers, quality, 0.0)[keep], under[keep]
+    off_zone = ~shapely.contains_xy(zones, poses[:, 0], poses[:, 1])
+    poor = 1.0 - quality.sum(axis=1) / covers.sum(axis=1)
+    penalty = 0.5 * np.minimum(under.sum(axis=1) / 4.0, 1.0) + 0.25 * off_zone + 0.25 * poor
+    return Offered(poses, covers, quality, under, penalty)
+
+
+def _undominated(offered: Offered) -> Offered:
+    """Leave out stops that cover the same as, or less than, another; of equal ones the least penalty stays."""
+    order = np.lexsort((np.arange(len(offered.poses)), offered.penalty, -offered.covers.sum(axis=1)))
+    _, first = np.unique(np.packbits(offered.covers[order], axis=1), axis=0, return_index=True)
+    order = order[np.sort(first)]
+    counts = offered.covers[order].sum(axis=1)
+    sets = offered.covers[order].astype(np.float32)
+    keep = np.ones(len(order), dtype=bool)
+    for i in range(0, len(order), 1024):
+        shared = sets[i : i + 1024] @ sets[: min(i + 1024, len(order))].T
+        rows = np.arange(i, min(i + 1024, len(order)))
+        within = shared >= counts[rows][:, None]  # all that the row covers, an earlier (larger) stop covers too
+        within &= np.arange(shared.shape[1])[None, :] < rows[:, None]
+        keep[rows] = ~within.any(axis=1)
+    order = order[keep]
+    return offered.rows(order)
+
+
+def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[list[int], int]:
+    """Choose the fewest stops that cover all weeds, then the least penalty.
+
+    Parameters
+    ----------
+    covers : NDArray[np.bool_]
+        Shape (m, n); every weed (column) is covered by at least one stop.
+    penalties : Array
+        Shape (m,), 0..1.
+    time_s : float
+        Limit for the solver; the best cover found stays valid, only its bound is then weaker.
+
+    Returns
+    -------
+    tuple[list[int], int]
+        Chosen rows; proven lower bound on how many rows any cover needs.
+
+    Notes
+    -----
+    Cost of a stop is 1 + penalty / (2 u) with u the size of a greedy cover: no cover of up to u stops pays more than
+    1/2 for penalties, so that fewer stops always win and ``bound = ceil(dual bound - 1/2)`` holds for the count.
+    """
+    if covers.shape[1] == 0:
+        return [], 0
+    greedy = greedy_cover(covers)
+    if len(greedy) == 1:
+        single = np.flatnonzero(covers.all(axis=1))
+        return [int(single[np.argmin(penalties[single])])], 1
+    cost = 1.0 + np.clip(penalties, 0.0, 1.0) / (2.0 * len(greedy))
+    chosen, dual = _solve(covers, cost, greedy, time_s)
+    chosen = _without_spare(covers, chosen)
+    bound = max(math.ceil(dual - 0.5 - 1e-6), 1)
+    return chosen, min(bound, len(chosen))
+
+
+def greedy_cover(covers: Bools) -> list[int]:
+    """Return a cover built by taking the stop with most uncovered weeds each time."""
+    left = np.ones(covers.shape[1], dtype=bool)
+    chosen: list[int] = []
+    while left.any():
+        gain = covers[:, left].sum(axis=1)
+        best = int(np.argmax(gain))
+        if gain[best] == 0:
+            raise ValueError("a weed is covered by no stop")
+        chosen.append(best)
+        left &= ~covers[best]
+    return _without_spare(covers, chosen)
+
+
+def _without_spare(covers: Bools, chosen: list[int]) -> list[int]:
+    kept = list(chosen)
+    for stop in reversed(chosen):
+        rest = [s for s in kept if s != stop]
+        if rest and covers[rest].any(axis=0).all():
+            kept = rest
+    return kept
+
+
+def _solve(covers: Bools, cost: Array, greedy: list[int], time_s: float) -> tuple[list[int], float]:
+    import highspy
+
+    m, n = covers.shape
+    solver = highspy.Highs()
+    solver.silent()
+    solver.setOptionValue("time_limit", float(time_s))
+    solver.setOptionValue("mip_rel_gap", 0.0)
+    solver.setOptionValue("mip_abs_gap", 0.4)
+    model = highspy.HighsLp()
+    model.num_col_, model.num_row_ = m, n
+    model.col_cost_ = cost
+    model.col_lower_, model.col_upper_ = np.zeros(m), np.ones(m)
+    model.row_lower_, model.row_upper_ = np.ones(n), np.full(n, highspy.kHighsInf)
+    model.integrality_ = [highspy.HighsVarType.kInteger] * m
+    model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    weed, stop = np.nonzero(covers.T)
+    model.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(weed, minlength=n))]).astype(np.int32)
+    model.a_matrix_.index_ = stop.astype(np.int32)
+    model.a_matrix_.value_ = np.ones(len(stop))
+    solver.passModel(model)
+    start = highspy.HighsSolution()
+    values = np.zeros(m)
+    values[greedy] = 1.0
+    start.col_value = values.tolist()
+    solver.setSolution(start)
+    solver.run()
+    info = solver.getInfo()
+    dual = float(info.mip_dual_bound)
+    if not math.isfinite(dual):
+        dual = 0.0
+    found = np.array(solver.getSolution().col_value)
+    chosen = [int(i) for i in np.flatnonzero(found > 0.5)] if len(found) == m else []
+    if not chosen or not covers[chosen].any(axis=0).all() or cost[chosen].sum() > cost[greedy].sum():
+        chosen = greedy
+    return chosen, dual
