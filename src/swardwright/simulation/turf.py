@@ -69,22 +69,27 @@ class TurfLook:
     shade: float = 0.35
 
     @classmethod
-    def draw(cls, rng: np.random.Generator) -> TurfLook:
-        """Return a random look, wide enough to teach a detector that has to work on others."""
+    def draw(cls, rng: np.random.Generator, spread: float = 1.0) -> TurfLook:
+        """Return a random look; ``spread`` 1 is wide enough to teach a detector that has to work on others."""
+        plain = cls()
+
+        def near(low: float, high: float, usual: float) -> float:
+            return usual + spread * (float(rng.uniform(low, high)) - usual)
+
         return cls(
-            tint=tuple(float(v) for v in 1.0 + rng.normal(0, 0.05, 3)),  # type: ignore[arg-type]
-            brightness=float(rng.uniform(0.78, 1.22)),
-            contrast=float(rng.uniform(0.7, 1.3)),
-            drought=float(rng.beta(1.2, 3.0)),
-            stripe=float(rng.uniform(0.0, 0.2)),
-            stripe_m=float(rng.uniform(0.5, 1.4)),
-            stripe_rad=float(rng.choice([0.0, math.pi / 2]) + rng.normal(0, 0.1)),
-            fineness=float(rng.uniform(0.42, 0.62)),
-            leaves_m2=float(rng.uniform(0.1, 2.0)),
-            bare_m2=float(rng.uniform(0.0, 0.5)),
-            straws_m2=float(rng.uniform(3, 40)),
-            shade_m2=float(rng.uniform(0.0, 0.4)),
-            shade=float(rng.uniform(0.1, 0.55)),
+            tint=tuple(float(v) for v in 1.0 + spread * rng.normal(0, 0.05, 3)),  # type: ignore[arg-type]
+            brightness=near(0.78, 1.22, plain.brightness),
+            contrast=near(0.7, 1.3, plain.contrast),
+            drought=plain.drought + spread * (float(rng.beta(1.2, 3.0)) - plain.drought),
+            stripe=near(0.0, 0.2, plain.stripe),
+            stripe_m=near(0.5, 1.4, plain.stripe_m),
+            stripe_rad=float(rng.choice([0.0, math.pi / 2]) + spread * rng.normal(0, 0.1)),
+            fineness=near(0.42, 0.62, plain.fineness),
+            leaves_m2=near(0.1, 2.0, plain.leaves_m2),
+            bare_m2=near(0.0, 0.5, plain.bare_m2),
+            straws_m2=near(3, 40, plain.straws_m2),
+            shade_m2=near(0.0, 0.4, plain.shade_m2),
+            shade=near(0.1, 0.55, plain.shade),
         )
 
 
