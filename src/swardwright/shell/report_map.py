@@ -200,7 +200,8 @@ def _keep_out(frame: _Frame, corners_m: Polygon, standoff_m: float, name: str) -
     )
     return (
         f'{dashed}<path d="{frame.path(corners_m)}Z" fill="url(#hatch)" stroke="#8a8577" stroke-width="1.2"/>'
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="middle" dominant-baseline="middle">{escape(text)}</text>'
+        f'<text class="{"" if inside else "small"}" x="{x:.1f}" y="{y:.1f}" text-anchor="middle" '
+        f'dominant-baseline="middle">{escape(text)}</text>'
     )
 
 

@@ -1,1 +1,5 @@
-"""Swardwright."""
+"""The local page."""
+
+from swardwright.shell.web.serve import serve
+
+__all__ = ["serve"]
