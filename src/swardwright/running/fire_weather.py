@@ -177,7 +177,7 @@ def _drought(code: float, t_c: float, rain: float, season: float) -> float:
 def _spread(ffmc: float, wind_km_h: float, scale: float) -> float:
     """Initial spread index, Eqs. 24-26."""
     m = scale * (101.0 - ffmc) / (59.5 + ffmc)
-    fuel = 91.9 * math.exp(-0.1386 * m) * (1.0 + m**5.31 / 4.93e7)  # Eq. 25
+    fuel = 91.9 * math.exp(-0.1386 * m) * (1.0 + math.pow(m, 5.31) / 4.93e7)  # Eq. 25
     return 0.208 * math.exp(0.05039 * wind_km_h) * fuel  # Eqs. 24, 26
 
 

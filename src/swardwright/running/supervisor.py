@@ -19,7 +19,7 @@ from typing import TypeVar
 import numpy as np
 
 from swardwright.domain.dwell import dwell_for, landing_covariance_m2
-from swardwright.domain.errors import SwardwrightError
+from swardwright.domain.errors import RobotFaultError, SwardwrightError
 from swardwright.domain.event import (
     Command,
     Drive,
@@ -137,7 +137,8 @@ def supervise(
     except _RoundEndsError as end:
         reason = str(end)
     except SwardwrightError as fault:
-        reason = f"the robot reports a fault: {fault.sentence().rstrip('.')}"
+        said = "the robot reports a fault" if isinstance(fault, RobotFaultError) else "the round cannot go on"
+        reason = f"{said}: {fault.sentence().rstrip('.')}"
     except Exception:
         yield from _finish(book, "a fault of this program")
         raise
@@ -148,11 +149,8 @@ def supervise(
 def _round(book: _Book, register: Register, permit: Permit, site: Site, unknown: frozenset[str]) -> Talk[None]:
     plan = book.plan
     yield from _note(book, STARTED, data={"plan": plan.id, "permit": permit.id, "signed_by": permit.signed_by})
-    state = yield from _report(book)
+    yield from _cleared(book, permit, site)
     _preflight(plan, register)
-    hindrance = may_light(state, plan, permit, site)
-    if hindrance is not None:
-        raise _RoundEndsError(str(hindrance))
     for stop in plan.stops:
         holds = [hold for hold in stop.holds if hold.weed_id not in book.done]
         for hold in holds:
@@ -222,8 +220,12 @@ def _hold(
     if not reached.ok:
         yield from _skip(book, stop, hold, f"out of reach: {reached.reason}")
         return
-    yield from _light(book, permit, site, stop)
-    state = yield from _report(book)
+    if not book.lit:
+        yield from _cleared(book, permit, site)
+        yield from _note(book, LIGHTING, stop=stop)
+        book.lit = True
+        yield from _ask(book, Light(True))
+    state = yield from _cleared(book, permit, site)
     in_view = (*aims, *carried_over(register, aims, state, site))
     hindrance = may_heat(state, aim, hold, book.plan, permit, site, in_view=in_view, given_kg_m2=book.given_kg_m2)
     if hindrance is not None:
@@ -234,17 +236,13 @@ def _hold(
     yield from _heat(book, site, stop, hold, aim, kind, state, in_view)
 
 
-def _light(book: _Book, permit: Permit, site: Site, stop: Stop) -> Talk[None]:
-    """Light the pilot flame if it does not burn yet, after the machine, people, weather and permit were checked."""
-    if book.lit:
-        return
+def _cleared(book: _Book, permit: Permit, site: Site) -> Talk[RobotState]:
+    """Ask for a fresh report and end the round unless machine, people, weather and permit allow a flame."""
     state = yield from _report(book)
     hindrance = may_light(state, book.plan, permit, site)
     if hindrance is not None:
         raise _RoundEndsError(str(hindrance))
-    yield from _note(book, LIGHTING, stop=stop)
-    book.lit = True
-    yield from _ask(book, Light(True))
+    return state
 
 
 def _heat(
