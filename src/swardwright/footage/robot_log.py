@@ -119,10 +119,16 @@ class RobotLog:
                 frame = asked.pop((topic, _stamp(message)), None)
                 if frame is None:
                     continue
-                if kind == COMPRESSED:
-                    yield frame, decode(np.asarray(message.data, np.uint8).tobytes())
-                else:
-                    yield frame, _raw_image(message, f"{self.path.name}: {topic}")
+                try:
+                    image = (
+                        decode(np.asarray(message.data, np.uint8).tobytes())
+                        if kind == COMPRESSED
+                        else _raw_image(message, f"{self.path.name}: {topic}")
+                    )
+                except UnreadablePictureError as error:
+                    raise RecordingError("a picture cannot be decoded", where=self.path.name, field=frame.id,
+                                         remedy="take the recording in again") from error  # fmt: skip
+                yield frame, image
                 if not asked:
                     return
         missing = next(iter(asked.values()))
@@ -188,8 +194,11 @@ class _Reading:
 
     def _camera(self, topic: str) -> None:
         """Read the first CameraInfo and hold it against the camera file."""
-        _, _, message = next(iter(self.bag.messages({topic})))
         where, given = f"{self.where}: {topic}", self.wanted.camera
+        message = next((m for _, _, m in self.bag.messages({topic})), None)
+        if message is None:
+            raise RecordingError("the recording is damaged: a stream has fewer messages than its index says",
+                                 where=where, remedy="copy it again from the robot")  # fmt: skip
         width, height = int(message.width), int(message.height)
         if given is None:
             self.out.camera = camera_from_info(message, where)

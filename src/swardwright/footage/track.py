@@ -73,7 +73,7 @@ def local_fixes(fixes: Timed, origin: Origin, zero_ns: int, fix_m: float, where:
                              value=f"{far / 1000:.1f} km from the origin", limit=f"{FIX_FAR_M / 1000:.0f} km",
                              remedy="check the origin in site.toml")  # fmt: skip
     stated = fixes.values[:, 3:6]
-    known: NDArray[np.bool_] = np.isfinite(stated).all(axis=1)
+    known = np.asarray(np.isfinite(stated).all(axis=1))
     stated = np.where(known.reshape(-1, 1), stated, [fix_m**2, 0.0, fix_m**2])
     covariances = stated[:, [0, 1, 1, 2]].reshape(-1, 2, 2)
     times = seconds(fixes.stamps_ns, zero_ns)
