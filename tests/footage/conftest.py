@@ -121,7 +121,8 @@ class Log:
             roi = t["sensor_msgs/msg/RegionOfInterest"](0, 0, 0, 0, False)
             k = np.array([self.focal, 0, w / 2, 0, self.focal, h / 2, 0, 0, 1.0])
             out.append(("/info", "sensor_msgs/msg/CameraInfo", 0.0, t["sensor_msgs/msg/CameraInfo"](
-                header(0.0), h, w, "plumb_bob", np.zeros(5), k, np.eye(3).ravel(), np.zeros(12), 0, 0, roi)))  # fmt: skip
+                header(0.0), h, w, "plumb_bob", np.zeros(5), k, np.eye(3).ravel(), np.zeros(12), 0, 0, roi,
+            )))  # fmt: skip
         for i in range(round(self.seconds * 5) + 1 if self.fixes else 0):
             status = t["sensor_msgs/msg/NavSatStatus"](self.fix_status, 1)
             # 1e-5 deg of longitude at the equator: 1.1131949 m (WGS84 a * pi / 180 * 1e-5)
