@@ -13,7 +13,16 @@ from swardwright.domain.arm import arm_from_urdf
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import RobotFaultError
 from swardwright.domain.event import (
-    Command, Drive, Heat, JournalEntry, Light, LookAgain, Note, Observation, Reach, RoundRecord,
+    Command,
+    Drive,
+    Heat,
+    JournalEntry,
+    Light,
+    LookAgain,
+    Note,
+    Observation,
+    Reach,
+    RoundRecord,
 )  # fmt: skip
 from swardwright.domain.heat import Head
 from swardwright.domain.permit import FireWeather, Permit, Weather
@@ -21,7 +30,18 @@ from swardwright.domain.plan import Hold, Plan, Stop, Supplies
 from swardwright.domain.poses import BasePose
 from swardwright.domain.robot import HeatReport, RobotState
 from swardwright.domain.site import (
-    Base, ErrorSources, Gas, KeepOut, Kind, Limits, Origin, Power, Rig, Site, Topics, Zone,
+    Base,
+    ErrorSources,
+    Gas,
+    KeepOut,
+    Kind,
+    Limits,
+    Origin,
+    Power,
+    Rig,
+    Site,
+    Topics,
+    Zone,
 )  # fmt: skip
 from swardwright.domain.weed import Aim, Register, Weed
 
@@ -81,7 +101,10 @@ def make_plan(stops: tuple[Stop, ...]) -> Plan:
 
 
 #: weeds in base axes of their stop
-HOLDS = {"stop-1": {"w1": (0.6, 0.1), "w2": (0.8, -0.2), "w3": (0.5, 0.3)}, "stop-2": {"w4": (0.7, 0.0), "w5": (0.6, 0.4)}}
+HOLDS = {
+    "stop-1": {"w1": (0.6, 0.1), "w2": (0.8, -0.2), "w3": (0.5, 0.3)},
+    "stop-2": {"w4": (0.7, 0.0), "w5": (0.6, 0.4)},
+}
 BASES = {"stop-1": BasePose(2.0, 2.0, 0.0), "stop-2": BasePose(4.0, 3.0, 1.2)}
 
 

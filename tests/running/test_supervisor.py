@@ -7,7 +7,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swardwright.domain.event import Drive, Heat, Light, LookAgain, Note, Reach, Report, Rest
-from swardwright.domain.robot import RobotState
 from swardwright.running import may_heat, supervise, unfinished, with_earlier
 from swardwright.running.interlocks import may_light
 from swardwright.running.supervisor import expected_dose_kg_m2
@@ -283,8 +282,8 @@ def test_whatever_goes_wrong(kit, data):
 
 
 def test_may_heat_agrees_with_the_supervisor_on_a_good_state(kit):
-    state = RobotState(1e6 + 9, 1e6 + 9, kit.plan.stops[0].base, (1e-4, 0, 0, 0, 1e-4, 0, 0, 0, 1e-4), (0.6, 0.1), False,
-                       True, True, float("inf"), 2.0, 0.3, 0.9)  # fmt: skip
+    machine = kit.machine()
+    state = replace(machine.state, base=kit.plan.stops[0].base, joints_rad=(0.6, 0.1), flame_lit=True)
     aim = kit.make_aim("w1", 0.6, 0.1)
     hold = kit.plan.stops[0].holds[0]
     assert may_heat(state, aim, hold, kit.plan, kit.permit, kit.site, in_view=[aim]) is None
