@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -32,7 +32,7 @@ from swardwright.domain.event import (
 )
 from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.plan import Plan
-from swardwright.domain.robot import Robot, RobotState
+from swardwright.domain.robot import Picture, Robot, RobotState
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Aim, Register
 from swardwright.shell.store import SiteStore
@@ -65,7 +65,7 @@ def load_robot(folder: Path, site: Site) -> Robot:
         factory = getattr(importlib.import_module(module_name), factory_name)
     except (ImportError, AttributeError) as error:
         raise SiteError(f"the robot's factory cannot be loaded ({error})", where="site.toml", field="robot.factory",
-                        value=name, remedy="put the module into the site folder or install it")  # fmt: skip
+                        value=name, remedy="put the module into the site folder or install it") from error  # fmt: skip
     finally:
         with contextlib.suppress(ValueError):
             sys.path.remove(here)
@@ -186,13 +186,13 @@ class Driver:
         rig, card = self.site.rig, self.detector.card
         frames: list[Frame] = []
         found: list[Detection] = []
-        state = self.robot.state()
+        # the base stands still at a stop: one belief of its pose for all pictures, so that they share its error
+        stands = self._see(self.robot.state())
         try:
             for number, posture in enumerate(rig.look_joints_rad):
                 self.robot.move_arm(posture)
                 picture = self.robot.picture()
-                state = picture.state
-                frame = _frame(self.plan.id, look.stop_id, number, picture.image, state)
+                frame = _frame(self.plan.id, look.stop_id, number, picture, stands)
                 frames.append(frame)
                 found += self.detector.find(picture.image, frame.id)
             sightings = locate(frames, found, rig)
@@ -204,7 +204,7 @@ class Driver:
         self.detections += found
         answer = aims(
             self.register, frames, sightings, seen,
-            stop_id=look.stop_id, base=state.base, base_covariance=np.reshape(state.base_covariance, (3, 3)),
+            stop_id=look.stop_id, base=stands.base, base_covariance=np.reshape(stands.base_covariance, (3, 3)),
             weed_ids=look.weed_ids, spare_ids=spared(self.register, self.site),
         )  # fmt: skip
         self.show(f"looked again at {look.stop_id}: {_seen(answer, look.weed_ids)} of {len(look.weed_ids)} seen")
@@ -222,16 +222,17 @@ def _seen(answer: tuple[Aim, ...], wanted: tuple[str, ...]) -> int:
     return sum(aim.seen for aim in answer if aim.weed_id in wanted)
 
 
-def _frame(plan_id: str, stop_id: str, number: int, image: Any, state: RobotState) -> Frame:
+def _frame(plan_id: str, stop_id: str, number: int, picture: Picture, stands: RobotState) -> Frame:
+    height, width = picture.image.shape[:2]
     return Frame(
         id=f"{plan_id}/{stop_id}-{number}",
         recording=plan_id,
-        stamp_ns=round(state.stamp_s * 1e9),
+        stamp_ns=round(picture.state.stamp_s * 1e9),
         picture="look",
-        size_px=(int(image.shape[1]), int(image.shape[0])),
-        base=state.base,
-        base_covariance=np.reshape(np.asarray(state.base_covariance, dtype=float), (3, 3)),
-        joints_rad=state.joints_rad,
+        size_px=(int(width), int(height)),
+        base=stands.base,
+        base_covariance=np.reshape(np.asarray(stands.base_covariance, dtype=float), (3, 3)),
+        joints_rad=picture.state.joints_rad,
         stop=stop_id,
     )
 

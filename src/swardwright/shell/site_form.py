@@ -78,12 +78,24 @@ class _Corner:
         return core_schema.no_info_plain_validator_function(_corner)
 
 
+def _joint_value(value: Any) -> float:
+    """Read a joint's place: an angle, or a length for a sliding joint."""
+    sliding = isinstance(value, str) and value.strip().endswith("m")
+    return Quantity("length" if sliding else "angle", -20.0, 20.0)._read(value)
+
+
+@dataclass(frozen=True)
+class _JointValue:
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(_joint_value)
+
+
 Corner = Annotated[tuple[float, float], _Corner()]
 Corners = Annotated[tuple[Corner, ...], Field(min_length=3, max_length=10_000)]
 Name = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00-\x1f<>&\"]+$")]
 Link = Annotated[str, Field(min_length=1, max_length=100)]
 Topic = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[A-Za-z0-9_/~]+$")]
-Posture = Annotated[tuple[Annotated[float, Quantity("angle", -20.0, 20.0)], ...], Field(min_length=1, max_length=20)]
+Posture = Annotated[tuple[Annotated[float, _JointValue()], ...], Field(min_length=1, max_length=20)]
 
 Length = Annotated[float, Quantity("length", 0.0, 1000.0)]
 Size = Annotated[float, Quantity("length", 0.0, 20.0, above=True)]

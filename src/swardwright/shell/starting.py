@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import re
 import shutil
+import string
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from swardwright.domain.arm import MAX_URDF_BYTES, Arm, arm_from_urdf
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError, SiteError
-from swardwright.domain.site import Topics
+from swardwright.domain.poses import BasePose
+from swardwright.domain.site import ErrorSources, Origin, Topics
 from swardwright.domain.units import parse_quantity
 from swardwright.shell.camera_file import camera_text, load_camera, read_text
 from swardwright.shell.saying import Said
 from swardwright.shell.site_file import CAMERA_FILE, SITE_FILE, URDF_FILE, load_site, site_from
 from swardwright.shell.store import SiteStore
 
+#: only used to open a recording for its camera and arm posture; poses are not kept
+_LOOSE = ErrorSources(1.0, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.1, 0.1, 0.05, 0.01, 0.02, 0.1)
 TOPIC_NAMES = ("image", "camera_info", "joints", "odometry", "imu", "fix")
 
 
@@ -122,18 +129,20 @@ def _from_recording(path: Path | None, arm: Arm, topics: Topics) -> tuple[tuple[
     middle = tuple(float(min(max(0.0, j.lower_rad), j.upper_rad)) for j in arm.moving)
     if path is None:
         return middle, None
-    from swardwright.footage import look_into
+    from swardwright.footage import read
 
-    seen = look_into(path, topics=topics, joint_names=arm.joint_names)
-    posture = middle if seen.joints_rad is None else seen.joints_rad
+    footage = read(
+        path, topics=topics, joint_names=arm.joint_names, start=BasePose(0.0, 0.0, 0.0), origin=Origin(0.0, 0.0, 0.0),
+        errors=_LOOSE, pose_age_s=1.0, camera=None,
+    )  # fmt: skip
+    held = [f.joints_rad for f in footage.frames if f.joints_rad]
+    posture = np.median(held, axis=0) if held else np.array(middle)
     inside = (min(max(q, j.lower_rad), j.upper_rad) for q, j in zip(posture, arm.moving, strict=True))
-    return tuple(float(q) for q in inside), seen.camera
+    return tuple(float(q) for q in inside), footage.camera
 
 
 def _site_text(own: OwnSite, arm: Arm, posture: tuple[float, ...]) -> str:
     """Fill the template of a site file."""
-    import string
-
     east, north = _lengths(own.size, 2, "--size", "text such as '12 m, 8 m'")
     for field, link in (("--camera-link", own.camera_link), ("--head-link", own.head_link)):
         if link not in arm.links:
@@ -143,7 +152,7 @@ def _site_text(own: OwnSite, arm: Arm, posture: tuple[float, ...]) -> str:
     if len(start) != 3:
         raise InputError("a start pose needs x, y and yaw with units", where="init", field="--start", value=own.start,
                          limit="text such as '0.4 m, 0.8 m, 0 deg'", remedy="write all three")  # fmt: skip
-    height_m = float(arm.forward(posture, own.camera_link)[2, 3])  # type: ignore[arg-type]
+    height_m = float(arm.forward(np.array(posture), own.camera_link)[2, 3])
     if not 0.05 <= height_m <= 20.0:
         height_m = 1.0
     angles = [f"{q:.6f} {'m' if j.kind == 'prismatic' else 'rad'}" for q, j in zip(posture, arm.moving, strict=True)]
@@ -198,8 +207,6 @@ def with_setting(text: str, setting: str) -> str:
     InputError
         If the template has no such field.
     """
-    import tomllib
-
     left, sign, value = setting.partition("=")
     table, dot, field = left.strip().rpartition(".")
     try:

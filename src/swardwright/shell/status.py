@@ -12,6 +12,7 @@ from pathlib import Path
 
 from swardwright.domain.site import Site
 from swardwright.shell.codec import content_hash, file_hash
+from swardwright.shell.saying import Said
 from swardwright.shell.site_file import SHIPPED
 from swardwright.shell.store import SiteStore
 
@@ -70,7 +71,7 @@ def input_hashes(folder: Path, site: Site) -> dict[str, str]:
         "detector": _hash_of(detector_path(folder, site)),
     }
     for path in waiting_recordings(folder):
-        found[f"recording {path.stem}"] = _hash_of(path)
+        found[f"recording {path.name}"] = _hash_of(path)
     return found
 
 
@@ -154,8 +155,8 @@ def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list
     recordings = store.recordings()
     taken = {r.name for r in recordings}
     for path in waiting_recordings(folder):
-        if path.stem not in taken:
-            return "take-in", f"the recording {path.stem} has not been taken in"
+        if path.name not in taken:
+            return "take-in", f"the recording {path.name} has not been taken in"
     if not recordings:
         return "survey", "there is no recording yet (or take in one with: swardwright take-in PATH)"
     names = {s.name for s in standings}
@@ -188,3 +189,18 @@ def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list
     if permit is None or f"permit {plan.id}" in stale:
         return "permit", "the plan needs a hot-work permit"
     return "run", "the permit is granted: heat only with a person standing watch"
+
+
+def told(folder: Path, status: SiteStatus) -> Said:
+    """Return a status as the command line tells it."""
+    lines = [f"{status.site}" + (" (invented)" if status.invented else "")]
+    lines += [f"  {s.name}: {s.state}" + (f" - {s.why}" if s.why else "") for s in status.standings]
+    lines += [f"Next: swardwright {status.next_command} {folder} - {status.next_reason}.", status.caution]
+    data = {
+        "site": status.site,
+        "invented": status.invented,
+        "results": [vars(s) for s in status.standings],
+        "next": status.next_command,
+        "why": status.next_reason,
+    }
+    return Said(tuple(lines), data)

@@ -53,14 +53,15 @@ def survey(opened: OpenSite, *, wait_days: float = 0.0, name: str | None = None)
     with opened.store.writer():
         robot = load_robot(opened.folder, opened.site)
         with _incoming(opened.folder) as staging:
-            existing = {path.stem for path in waiting_recordings(opened.folder)}
-            chosen = name or next(f"survey-{n}" for n in range(1, 10_000) if f"survey-{n}" not in existing)
+            existing = {path.name for path in waiting_recordings(opened.folder)}
+            free = (f"survey-{n}.mcap" for n in range(1, 10_000))
+            chosen = f"{name}.mcap" if name else next(n for n in free if n not in existing)
             if chosen in existing:
                 raise RecordingError("there is a recording of that name already", where=RECORDINGS, value=chosen,
                                      remedy="give another name with --name")  # fmt: skip
             if wait_days > 0:
                 robot.wait(wait_days * 86_400.0)
-            path = staging / f"{chosen}.mcap"
+            path = staging / chosen
             robot.record_survey(lanes, path)
             path.rename(opened.folder / RECORDINGS / path.name)
     text = f"{chosen}: {len(lanes)} lanes driven and recorded."
@@ -123,7 +124,7 @@ def _read(opened: OpenSite, path: Path, topics: Topics | None, overlap: float) -
     footage = read(
         path, topics=wanted, joint_names=site.rig.arm.joint_names, start=site.start, origin=site.origin,
         errors=site.rig.errors, pose_age_s=site.limits.pose_age_s, camera=site.rig.camera,
-        progress=Progress(f"reading {path.stem}"),
+        progress=Progress(f"reading {path.name}"),
     )  # fmt: skip
     if footage.frames:
         posed = any(f.base is not None or f.ground_from_camera is not None for f in footage.frames)
@@ -140,7 +141,7 @@ def _merged(of_site: Topics, given: Topics) -> Topics:
 def _to_read(opened: OpenSite) -> list[Path]:
     taken = {r.name for r in opened.store.recordings()}
     stale = {s.name for s in opened.status().standings if s.state == "stale"}
-    return [p for p in waiting_recordings(opened.folder) if p.stem not in taken or f"frames {p.stem}" in stale]
+    return [p for p in waiting_recordings(opened.folder) if p.name not in taken or f"frames {p.name}" in stale]
 
 
 @contextlib.contextmanager
@@ -173,8 +174,8 @@ def _copy(path: Path, staging: Path, folder: Path) -> tuple[Path, Path]:
     if source.is_relative_to(folder.resolve()) or folder.resolve().is_relative_to(source):
         raise RecordingError("a recording must lie in the site's recordings folder or outside the site",
                              where=str(path), remedy="move it out of the site folder first")  # fmt: skip
-    if target.exists() or any(p.stem == source.stem for p in waiting_recordings(folder)):
-        raise RecordingError("the site has a recording of that name already", where=str(path), value=source.stem,
+    if target.exists() or any(p.name == source.name for p in waiting_recordings(folder)):
+        raise RecordingError("the site has a recording of that name already", where=str(path), value=source.name,
                              remedy="rename the new one, or take in the old one again without naming it")  # fmt: skip
     try:
         if source.is_dir():
@@ -183,7 +184,7 @@ def _copy(path: Path, staging: Path, folder: Path) -> tuple[Path, Path]:
             shutil.copy2(source, staging / source.name)
     except (OSError, shutil.Error) as error:
         raise RecordingError("the recording cannot be copied", where=str(path), value=str(error)[:80],
-                             remedy="check its permissions and the room on the disk")  # fmt: skip
+                             remedy="check its permissions and the room on the disk") from error  # fmt: skip
     return staging / source.name, target
 
 

@@ -1,0 +1,434 @@
+"""The command line. Light to import: each command loads what it needs when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+
+import click
+
+from swardwright.domain.errors import InputError, SwardwrightError
+
+if TYPE_CHECKING:
+    from swardwright.domain.permit import Weather
+    from swardwright.shell.open_site import OpenSite
+    from swardwright.shell.saying import Said
+
+F = TypeVar("F", bound=Callable[..., Any])
+_AS_JSON = "swardwright.json"
+_CAUTION = (
+    "Open flame: this software is not a safety function. Emergency stop, gas shut-off valve and dead-man switch are "
+    "hardware; a person stands watch; local codes, the authority having jurisdiction and licensed gas practice decide."
+)
+
+
+class _ToldError(click.ClickException):
+    """An error as the command line tells it: one sentence, the remedy, an exit status."""
+
+    def __init__(self, sentence: str, remedy: str | None, status: int, data: dict[str, Any] | None) -> None:
+        super().__init__(sentence)
+        vars(self)["exit_code"] = status  # click declares it for the class
+        self._remedy = remedy
+        self._data = data
+
+    def show(self, file: Any = None) -> None:
+        """Print to standard error; the same as data to standard output with ``--json``."""
+        click.echo(f"swardwright: {self.message}", err=True)
+        if self._remedy:
+            click.echo(f"To mend it: {self._remedy}.", err=True)
+        if self._data is not None:
+            from swardwright.shell.saying import json_line
+
+            click.echo(json_line(self._data))
+
+
+class _Commands(click.Group):
+    """A group that knows ``teach`` without loading it, and tells every error in one sentence."""
+
+    elsewhere: ClassVar = {"teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own.")}
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return [*self.commands, *self.elsewhere]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command, loading one that lives elsewhere."""
+        if cmd_name in self.elsewhere:
+            module, name, _ = self.elsewhere[cmd_name]
+            command: click.Command = getattr(importlib.import_module(module), name)
+            return command
+        return super().get_command(ctx, cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without loading those that live elsewhere."""
+        rows = [(name, command.get_short_help_str(90)) for name, command in self.commands.items()]
+        rows += [(name, text) for name, (_, _, text) in self.elsewhere.items()]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; turn errors into one sentence with a remedy."""
+        try:
+            return super().invoke(ctx)
+        except SwardwrightError as error:
+            data = error.as_dict() if ctx.meta.get(_AS_JSON) else None
+            raise _ToldError(error.sentence(), error.remedy, error.exit_status, data) from error
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except KeyboardInterrupt as error:
+            sentence = "stopped; what was not finished was not stored"
+            raise _ToldError(sentence, None, 130, None) from error
+        except (MemoryError, Exception) as error:
+            if os.environ.get("SWARDWRIGHT_TRACEBACK"):
+                raise
+            sentence = f"a fault of this program ({type(error).__name__}: {str(error)[:200]}); nothing was stored"
+            remedy = "report it with the output of the same command after: export SWARDWRIGHT_TRACEBACK=1"
+            raise _ToldError(sentence, remedy, 1, None) from error
+
+
+def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
+    if value:
+        ctx.meta[_AS_JSON] = True
+    return value
+
+
+json_option = click.option("--json", "as_json", is_flag=True, expose_value=False, callback=_remember_json,
+                           help="Print one JSON object on standard output.")  # fmt: skip
+site_argument = click.argument("site", type=click.Path(path_type=Path), default=".")
+_EXISTING = click.Path(path_type=Path)
+
+
+def _say(said: Said) -> None:
+    context = click.get_current_context()
+    if context.meta.get(_AS_JSON):
+        from swardwright.shell.saying import json_line
+
+        click.echo(json_line(said.data))
+        return
+    for line in said.lines:
+        click.echo(line)
+
+
+def _show(line: str) -> None:
+    click.echo(f"  {line}", err=True)
+
+
+def _with_site(site: Path, do: Callable[[OpenSite], Said], *, write: bool = True) -> None:
+    from swardwright.shell.open_site import opened
+
+    with opened(site, write=write) as at:
+        said = do(at)
+    _say(said)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(package_name="swardwright")
+def main() -> None:
+    """From a robot's pictures of turf to weeds that are dead.
+
+    The commands in the order of the work: init, survey, take-in, detect, locate, plan, permit, run, then survey again
+    after the revisit time, and score and report. 'status' says at any time what to do next and why.
+    """
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--invented", is_flag=True, help="Write the invented practice green with its simulated robot.")
+@click.option("--seed", type=click.IntRange(0, 999_999), default=7, show_default=True, help="Of the invented site.")
+@click.option("--urdf", type=_EXISTING, help="Your robot's URDF.")
+@click.option("--camera-file", type=_EXISTING, help="Your camera's calibration (ROS CameraInfo fields, YAML).")
+@click.option("--from-recording", "recording", type=_EXISTING,
+              help="A recording to take the camera (its CameraInfo) and the arm's survey posture from.")  # fmt: skip
+@click.option("--name", default="My site", show_default=True, help="What to call the site.")
+@click.option("--size", default="12 m, 8 m", show_default=True, help="Ground to treat: east, north, from the origin.")
+@click.option("--start", default="0 m, 0 m, 0 deg", show_default=True,
+              help="Where the base stands when a recording begins: x, y, yaw.")  # fmt: skip
+@click.option("--camera-link", default="camera_optical", show_default=True, help="URDF link of the optical axes.")
+@click.option("--head-link", default="head_tip", show_default=True, help="URDF link of the flame's working point.")
+@click.option("--topic", "topics", multiple=True, metavar="NAME=/TOPIC",
+              help="Stream of your recordings: image, camera_info, joints, odometry, imu or fix (repeat).")  # fmt: skip
+@click.option("--kind", "kinds", multiple=True, help="A kind of plant to treat (repeat).")
+@click.option("--spare", "spared", multiple=True, help="A kind of plant to spare (repeat).")
+@click.option("--set", "settings", multiple=True, metavar="TABLE.FIELD=VALUE",
+              help="Any other field of site.toml, such as errors.mount='4 mm' (repeat).")  # fmt: skip
+@json_option
+def init(folder: Path, invented: bool, seed: int, urdf: Path | None, **own: Any) -> None:
+    """Start a site folder.
+
+    Example, the invented site: swardwright init green --invented --seed 7
+
+    Example, your own robot: swardwright init lawn --urdf robot.urdf --from-recording survey.mcap --size '6 m, 4 m'
+    """
+    from swardwright.shell.starting import OwnSite, start_invented, start_own, topic_pairs
+
+    if invented:
+        _say(start_invented(folder, seed))
+        return
+    if urdf is None:
+        raise InputError("a site needs the robot's URDF", where="init", field="--urdf",
+                         remedy="name it with --urdf, or add --invented for the invented site")  # fmt: skip
+    own["topics"] = topic_pairs(own["topics"])
+    if not own["kinds"] and not own["spared"]:
+        own["kinds"], own["spared"] = ("dandelion", "plantain", "clover", "woodrush"), ("daisy",)
+    _say(start_own(folder, OwnSite(urdf=urdf, **own)))
+
+
+@main.command()
+@site_argument
+@click.option("--wait-days", type=click.FloatRange(0, 3650), default=0.0,
+              help="Let this many days pass first (a simulated robot's plants wilt and regrow).")  # fmt: skip
+@click.option("--name", default=None, help="Name of the recording  [default: survey-1, survey-2, ...]")
+@json_option
+def survey(site: Path, wait_days: float, name: str | None) -> None:
+    """Let the robot drive the survey lanes and record.
+
+    The robot's factory, named in site.toml, is loaded and run: name only a module that you trust.
+
+    Example: swardwright survey green
+    """
+    from swardwright.shell.taking_in import survey as do
+
+    _with_site(site, lambda at: do(at, wait_days=wait_days, name=name))
+
+
+@main.command("take-in")
+@site_argument
+@click.argument("recordings", nargs=-1, type=_EXISTING)
+@click.option("--topic", "topics", multiple=True, metavar="NAME=/TOPIC",
+              help="Another topic than site.toml names, for this recording (repeat).")  # fmt: skip
+@click.option("--overlap", type=click.FloatRange(0.0, 0.95), default=0.6, show_default=True,
+              help="Share of ground that successive kept pictures have in common.")  # fmt: skip
+@json_option
+def take_in(site: Path, recordings: tuple[Path, ...], topics: tuple[str, ...], overlap: float) -> None:
+    """Take recordings into the site: copied, read, posed, and the frames worth keeping chosen.
+
+    Without RECORDINGS: everything in the site's recordings folder that is new or stale.
+
+    Example: swardwright take-in green ~/logs/tuesday.mcap
+    """
+    from swardwright.domain.site import Topics
+    from swardwright.shell.starting import topic_pairs
+    from swardwright.shell.taking_in import take_in as do
+
+    given = Topics(**dict(topic_pairs(topics))) if topics else None
+    _with_site(site, lambda at: do(at, recordings, topics=given, overlap=overlap))
+
+
+@main.command()
+@site_argument
+@click.option("--model", type=_EXISTING, help="A detector for a plain folder  [default: the one in the package]")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Write a plain folder's detections here.")
+@click.option("--again", is_flag=True, help="Look through frames again that were looked through already.")
+@json_option
+def detect(site: Path, model: Path | None, out: Path | None, again: bool) -> None:
+    """Find plants in the site's frames, or in a plain folder of photographs.
+
+    Example, a site: swardwright detect green
+
+    Example, photographs: swardwright detect ~/photos --out found.csv
+    """
+    from swardwright.shell.finding import detect_folder, detect_site
+
+    if site.is_dir() and not (site / "site.toml").exists():
+        _say(detect_folder(site, model=model, out=out))
+        return
+    if model is not None or out is not None:
+        raise InputError("--model and --out are for a plain folder of photographs", where="detect",
+                         remedy="name the detector in site.toml ([detector] model)")  # fmt: skip
+    _with_site(site, lambda at: detect_site(at, again=again))
+
+
+@main.command()
+@site_argument
+@json_option
+def locate(site: Path) -> None:
+    """Carry detections to the ground and merge them into the next register revision.
+
+    Example: swardwright locate green
+    """
+    from swardwright.shell.finding import locate_site
+
+    _with_site(site, locate_site)
+
+
+@main.command()
+@site_argument
+@click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
+              help="Of the draw of controls and the order searches.")  # fmt: skip
+@json_option
+def plan(site: Path, seed: int) -> None:
+    """Plan a round: stops with a proven bound, holds, gas, battery, time, and every refusal with its reason.
+
+    Example: swardwright plan green
+    """
+    from swardwright.shell.rounds import plan_site
+
+    _with_site(site, lambda at: plan_site(at, seed=seed))
+
+
+@main.command(epilog=_CAUTION)
+@site_argument
+@click.option("--signed-by", required=True, help="Name of the person who answers and stands watch.")
+@click.option("--temperature", required=True, help="Observed now, such as '18 C'.")
+@click.option("--humidity", required=True, help="Relative humidity, such as '60 %'.")
+@click.option("--wind", required=True, help="Wind, such as '2 m/s'.")
+@click.option("--rain", default="0 mm", show_default=True, help="Rain of the last 24 hours.")
+@click.option("--codes-before", default=None, metavar="FFMC,DMC,DC",
+              help="Yesterday's fire weather codes  [default: the system's starting values]")  # fmt: skip
+@click.option("--answer", "answers", multiple=True, metavar="KEY=yes|no",
+              help="Answer a question without being asked (repeat).")  # fmt: skip
+@json_option
+def permit(site: Path, signed_by: str, answers: tuple[str, ...], codes_before: str | None, **weather: str) -> None:
+    """Ask for the hot-work permit of the newest plan; refused with every reason.
+
+    Example: swardwright permit green --signed-by 'A. Keeper' --temperature '14 C' --humidity '75 %' --wind '2 m/s'
+    """
+    from swardwright.running import QUESTIONS
+    from swardwright.shell.rounds import permit_site
+
+    given = {}
+    known = {key for key, _, _ in QUESTIONS}
+    for word in answers:
+        key, sign, value = word.partition("=")
+        if not sign or key not in known:
+            raise InputError("an answer needs a question's key", field="--answer", value=word,
+                             limit=f"KEY=yes|no with KEY one of {', '.join(sorted(known))}",
+                             remedy="leave it out and be asked")  # fmt: skip
+        given[key] = value
+    observed = _weather(**weather)
+    codes = _codes(codes_before)
+    for key, text, _ in QUESTIONS:
+        if key not in given:
+            click.echo(text, err=True)
+            given[key] = click.prompt("  yes or no", type=click.Choice(["yes", "no"]), err=True)
+    _with_site(
+        site,
+        lambda at: permit_site(at, signed_by=signed_by, weather=observed, codes_before=codes, answers=given),
+    )
+
+
+def _weather(temperature: str, humidity: str, wind: str, rain: str) -> Callable[[float], Weather]:
+    from swardwright.domain.permit import Weather
+    from swardwright.domain.units import parse_quantity
+
+    values = []
+    pairs = {"temperature": temperature, "fraction": humidity, "speed": wind, "length": rain}
+    for option, (dimension, text) in zip(("temperature", "humidity", "wind", "rain"), pairs.items(), strict=True):
+        try:
+            values.append(parse_quantity(text, dimension))
+        except InputError as error:
+            raise InputError(error.what, where="permit", field=f"--{option}", value=error.value, limit=error.limit,
+                             remedy=error.remedy) from error  # fmt: skip
+    return lambda at_s: Weather(at_s, *values)
+
+
+def _codes(text: str | None) -> tuple[float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        ffmc, dmc, dc = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise InputError("three numbers are needed", field="--codes-before", value=text, limit="FFMC,DMC,DC",
+                         remedy="write yesterday's codes with commas between") from error  # fmt: skip
+    return ffmc, dmc, dc
+
+
+@main.command(epilog=_CAUTION)
+@site_argument
+@click.option("--close", is_flag=True, help="End an interrupted round as it stands; no robot is called.")
+@json_option
+def run(site: Path, close: bool) -> None:
+    """Run the newest plan under its permit, or go on where an interruption left it.
+
+    The robot's factory, named in site.toml, is loaded and run: name only a module that you trust. Every heat is in the
+    journal as an intent before and as a result after; one without a result is never repeated blindly.
+
+    Example: swardwright run green
+    """
+    from swardwright.shell.rounds import run_site
+
+    click.echo(_CAUTION, err=True)
+    _with_site(site, lambda at: run_site(at, show=_show, close=close))
+
+
+@main.command()
+@site_argument
+@json_option
+def score(site: Path) -> None:
+    """Say what the newest round achieved, from the look after it: kill rate with its interval, controls, new plants.
+
+    Example: swardwright score green
+    """
+    from swardwright.shell.rounds import score_site
+
+    _with_site(site, score_site)
+
+
+@main.command()
+@site_argument
+@click.option("--plan", "plan_id", default=None, help="Of an earlier round  [default: the newest]")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder  [default: the site's reports]")
+@json_option
+def report(site: Path, plan_id: str | None, out: Path | None) -> None:
+    """Write the report of a round as far as it has come: one HTML page, GeoJSON and CSV.
+
+    Example: swardwright report green
+    """
+    from swardwright.shell.rounds import report_site
+
+    _with_site(site, lambda at: report_site(at, out=out, plan_id=plan_id), write=False)
+
+
+@main.command()
+@site_argument
+@json_option
+def status(site: Path) -> None:
+    """Say what stands, what is stale because something before it changed, and what to do next and why.
+
+    Example: swardwright status green
+    """
+    from swardwright.shell.status import told
+
+    _with_site(site, lambda at: told(at.folder, at.status()), write=False)
+
+
+@main.command()
+@site_argument
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", type=click.IntRange(1, 65535), default=8080, show_default=True)
+def serve(site: Path, host: str, port: int) -> None:
+    """Show the site's page: status, map and register, on this machine.
+
+    Example: swardwright serve green
+    """
+    from swardwright.shell.web.serve import serve as do
+
+    do(site, host=host, port=port, say=click.echo)
+
+
+@main.command()
+@click.option("--seed", type=click.IntRange(0, 999_999), default=7, show_default=True, help="Of the invented site.")
+@click.option(
+    "--site",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="Where to put the site; a demo folder that is there is gone on with  [default: a temporary folder]",
+)
+@click.option("--stop-after", default=None, metavar="STEP", help="Stop after this step, such as take-in.")
+@json_option
+def demo(seed: int, site: Path | None, stop_after: str | None) -> None:
+    """Do the whole job on the invented site: these commands in order, then a table in which every row is computed.
+
+    Example: swardwright demo --seed 7 --site green
+    """
+    from swardwright.shell.demo import demonstrate
+
+    _say(demonstrate(seed=seed, folder=site, stop_after=stop_after))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

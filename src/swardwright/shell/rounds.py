@@ -1,0 +1,341 @@
+"""``plan``, ``permit``, ``run``, ``score`` and ``report``: one round."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from swardwright.domain.errors import InputError, RefusedError, StaleError
+from swardwright.domain.event import NotTreated, RoundRecord
+from swardwright.domain.frame import Track
+from swardwright.domain.permit import Permit, Refusal, Weather
+from swardwright.domain.plan import Plan
+from swardwright.domain.weed import Look, Register, Sighting
+from swardwright.shell.finding import this_visit
+from swardwright.shell.open_site import OpenSite
+from swardwright.shell.saying import Said
+from swardwright.shell.status import (
+    OUTCOME_FROM,
+    PERMIT_FROM,
+    PLAN_FROM,
+    detector_path,
+    input_hashes,
+    inputs_for,
+)
+from swardwright.shell.store import need
+
+#: seed of a plan's draws (controls, order searches) where none is given
+PLAN_SEED = 1
+
+
+def plan_site(opened: OpenSite, *, seed: int = PLAN_SEED) -> Said:
+    """Plan the next round from the newest register revision."""
+    from swardwright.planning import plan_round
+
+    store = opened.store
+    with store.writer():
+        register = need(store.register(), "register", f"locate {opened.folder}")
+        _stands(opened, f"register {register.revision}", f"locate {opened.folder}")
+        plan_id = f"round-{1 + len(store.plans())}"
+        plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed)
+        store.add_plan(plan)
+        present = input_hashes(opened.folder, opened.site)
+        inputs = inputs_for(present, PLAN_FROM, store, (f"register {register.revision}",))
+        store.set_result(f"plan {plan.id}", plan, inputs)
+    return _planned(plan)
+
+
+def _planned(plan: Plan) -> Said:
+    supplies = plan.supplies
+    holds = sum(len(stop.holds) for stop in plan.stops)
+    lines = [
+        f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
+        f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
+        f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
+        f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh; "
+        f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving.",
+    ]
+    reasons: dict[str, int] = {}
+    for item in plan.refused:
+        reasons[item.reason] = reasons.get(item.reason, 0) + 1
+    lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])[:8]]
+    lines += list(plan.notes)
+    data = {
+        "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
+        "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
+        "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
+        "time_s": supplies.time_s, "drive_m": supplies.drive_m, "notes": list(plan.notes),
+    }  # fmt: skip
+    return Said(tuple(lines), data)
+
+
+def clock_s(opened: OpenSite) -> float:
+    """Return the time that a permit is given at: an invented site has a clock of its own, its robot's."""
+    if opened.site.invented:
+        from swardwright.shell.driving import load_robot
+
+        return load_robot(opened.folder, opened.site).state().now_s
+    return time.time()
+
+
+def permit_site(
+    opened: OpenSite,
+    *,
+    signed_by: str,
+    weather: Callable[[float], Weather],
+    codes_before: tuple[float, float, float] | None,
+    answers: dict[str, str],
+) -> Said:
+    """Ask for the hot-work permit of the newest plan; raise ``RefusedError`` with every reason if it is refused."""
+    from swardwright.running import START_CODES, fire_weather, grant
+
+    store = opened.store
+    with store.writer():
+        plan = need(store.plan(), "plan", f"plan {opened.folder}")
+        _stands(opened, f"plan {plan.id}", f"plan {opened.folder}")
+        if store.record(plan.id) is not None:
+            raise StaleError(f"the round of {plan.id} is over", where=opened.folder.name,
+                             remedy="survey again, then plan the next one")  # fmt: skip
+        now_s = clock_s(opened)
+        observed = weather(now_s)
+        month = datetime.fromtimestamp(now_s, UTC).month
+        codes = fire_weather(codes_before or START_CODES, observed, month, opened.site.origin.latitude_deg)
+        permit_id = f"{plan.id}-permit-{1 + _permits(opened, plan.id)}"
+        answer = grant(
+            permit_id=permit_id, plan=plan, weather=observed, codes=codes, answers=answers,
+            limits=opened.site.limits, now_s=now_s, signed_by=signed_by,
+        )  # fmt: skip
+        if isinstance(answer, Refusal):
+            raise RefusedError(
+                f"the permit is refused: {' '.join(answer.reasons)}", where=plan.id,
+                remedy="do what each reason says, then ask again; do not light a flame without a permit",
+            )  # fmt: skip
+        store.add_permit(answer)
+        present = input_hashes(opened.folder, opened.site)
+        inputs = inputs_for(present, PERMIT_FROM, store, (f"plan {plan.id}",))
+        store.set_result(f"permit {plan.id}", answer, inputs)
+    return _permitted(answer)
+
+
+def _permits(opened: OpenSite, plan_id: str) -> int:
+    last = opened.store.permit(plan_id)
+    return 0 if last is None else int(last.id.rsplit("-", 1)[1])
+
+
+def _permitted(permit: Permit) -> Said:
+    until = datetime.fromtimestamp(permit.expires_at_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
+    codes = permit.fire_weather
+    lines = (
+        f"{permit.id}: granted to {permit.signed_by} for {permit.plan_id} until {until} "
+        f"(FFMC {codes.ffmc:.0f}, FWI {codes.fwi:.1f}).",
+        "The permit is a record, not a safety function: stand watch, and stop the round when in doubt.",
+    )
+    data = {"permit": permit.id, "plan": permit.plan_id, "expires_at_s": permit.expires_at_s,
+            "ffmc": codes.ffmc, "fwi": codes.fwi}  # fmt: skip
+    return Said(lines, data)
+
+
+def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = False) -> Said:
+    """Run the newest plan, or go on with it where an interruption left it.
+
+    A round is over when it completes, or when it is closed (``close``: no robot is called, the journal is the record).
+    """
+    from swardwright.learning import load_detector
+    from swardwright.running import supervise, unfinished, with_earlier
+    from swardwright.shell.driving import drive_round, load_robot
+
+    store, folder = opened.store, opened.folder
+    with store.writer(one_transaction=False):
+        plan = need(store.plan(), "plan", f"plan {folder}")
+        permit = need(store.permit(plan.id), f"permit for {plan.id}", f"permit {folder}")
+        if store.record(plan.id) is not None:
+            raise StaleError(f"the round of {plan.id} is over", where=folder.name,
+                             remedy=f"survey again, or see: swardwright status {folder}")  # fmt: skip
+        register = need(store.register(plan.register_revision), "register", f"locate {folder}")
+        earlier = store.journal(plan.id)
+        done, unknown = unfinished(earlier)
+        if close:
+            record = with_earlier(_closed(plan, permit, done, unknown), earlier)
+        else:
+            _stands(opened, f"permit {plan.id}", f"permit {folder}")
+            if earlier:
+                show(f"going on with {plan.id}: {len(done)} weeds done, {len(unknown)} of unknown heat")
+            detector = load_detector(detector_path(folder, opened.site))
+            robot = load_robot(folder, opened.site)
+            round_ = supervise(plan, register, permit, opened.site, done=done, unknown=unknown)
+            record = drive_round(robot, opened.site, plan, register, store, detector, round_, show)
+            record = with_earlier(record, earlier)
+        if record.completed or close:
+            with store.transaction():
+                _keep_round(opened, plan, register, record)
+    return _ran(record, over=record.completed or close)
+
+
+def _closed(plan: Plan, permit: Permit, done: frozenset[str], unknown: frozenset[str]) -> RoundRecord:
+    """Return the record of a round that a person closes: what is not in the journal was not heated."""
+    text = "the round was closed before it"
+    left = tuple(
+        NotTreated(h.weed_id, s.id, "heat unknown: no recorded result" if h.weed_id in unknown else text,
+                   h.weed_id in unknown)
+        for s in plan.stops for h in s.holds if h.weed_id not in done
+    )  # fmt: skip
+    at_s = permit.granted_at_s
+    return RoundRecord(plan.id, permit.id, at_s, at_s, (), left, plan.controls, 0.0, 0.0, False, "closed by a person")
+
+
+def _keep_round(opened: OpenSite, plan: Plan, register: Register, record: RoundRecord) -> None:
+    """Store the record and the register as the round leaves it."""
+    store = opened.store
+    present = input_hashes(opened.folder, opened.site)
+    store.set_record(record)
+    store.set_result(f"record {plan.id}", record, inputs_for(present, (), store, (f"permit {plan.id}",)))
+    revisions = store.revisions()
+    after = after_round(register, record, revision=1 + revisions[-1].revision)
+    behind = {r.revision: r.recordings for r in revisions}[register.revision]
+    store.add_register(after, made_by="run", recordings=behind)
+    results = (f"register {register.revision}", f"record {plan.id}")
+    store.set_result(f"register {after.revision}", after, inputs_for(present, (), store, results))
+
+
+def after_round(register: Register, record: RoundRecord, *, revision: int) -> Register:
+    """Return the register with the heat that each weed got and the controls marked; places and beliefs stay."""
+    heat = {t.weed_id: t.dose_kg_m2 for t in record.treated}
+    weeds = tuple(
+        replace(w, heat_kg_m2=w.heat_kg_m2 + heat.get(w.id, 0.0), control=w.id in record.controls)
+        for w in register.weeds
+    )
+    note = f"{len(heat)} weeds heated in {record.plan_id}, {len(record.controls)} left as controls"
+    return Register(revision, weeds, (note,), register.base_poses)
+
+
+def _ran(record: RoundRecord, *, over: bool) -> Said:
+    unknown = [n for n in record.not_treated if n.unknown]
+    lines = [
+        f"{record.plan_id}: {len(record.treated)} weeds heated, {len(record.not_treated)} not, "
+        f"{len(record.controls)} controls; {1000 * record.gas_kg:.1f} g of gas.",
+    ]
+    if unknown:
+        lines.append(
+            f"Heat unknown for {', '.join(n.weed_id for n in unknown)}: look again before any more heat there."
+        )
+    lines.append("The round is complete." if record.completed else f"The round ended early: {record.reason}.")
+    if not over:
+        lines.append("Run it again to go on with the rest, or leave it at that: swardwright run SITE --close.")
+    lines.append("Keep the fire watch standing after the last flame, as your local code asks.")
+    data = {
+        "plan": record.plan_id, "treated": len(record.treated), "not_treated": len(record.not_treated),
+        "controls": len(record.controls), "gas_kg": record.gas_kg, "scorch_m2": record.scorch_m2,
+        "completed": record.completed, "reason": record.reason,
+    }  # fmt: skip
+    return Said(tuple(lines), data)
+
+
+def score_site(opened: OpenSite) -> Said:
+    """Score the newest round from the look that came after it."""
+    from swardwright.scoring import score
+
+    store, folder = opened.store, opened.folder
+    with store.writer():
+        record = need(store.record(), "round", f"run {folder}")
+        plan = need(store.plan(record.plan_id), "plan", f"plan {folder}")
+        before = need(store.register(plan.register_revision), "register", f"locate {folder}")
+        newest = store.revisions()[-1]
+        if newest.made_by != "locate" or newest.revision <= before.revision + 1:
+            raise StaleError("the ground was not looked at since the round", where=folder.name,
+                             remedy="survey again, then take in, detect and locate")  # fmt: skip
+        _stands(opened, f"register {newest.revision}", f"locate {folder}")
+        after, after_looks = fresh_register(opened)
+        outcome = score(before, record, after, after_looks, gate_m=opened.site.limits.gate_m)
+        store.set_outcome(outcome)
+        present = input_hashes(folder, opened.site)
+        results = (f"record {plan.id}", f"register {before.revision}", f"register {newest.revision}")
+        store.set_result(f"outcome {plan.id}", outcome, inputs_for(present, OUTCOME_FROM, store, results))
+    rate = "not known" if outcome.kill_rate is None else f"{100 * outcome.kill_rate:.1f} %"
+    if outcome.kill_low is not None and outcome.kill_high is not None:
+        rate += f" (95 % interval {100 * outcome.kill_low:.1f} to {100 * outcome.kill_high:.1f} %)"
+    lines = [
+        f"{plan.id}: {outcome.treated_dead} of {outcome.treated} treated weeds dead: kill rate {rate}.",
+        f"Controls: {outcome.controls_dead} of {outcome.controls} dead untreated.",
+        f"{len(outcome.new_weeds)} plants are new.",
+        *outcome.notes,
+    ]
+    if outcome.corrected is not None:
+        lines.insert(2, f"Corrected for the controls (Abbott): {100 * outcome.corrected:.1f} %.")
+    data = {
+        "plan": plan.id, "treated": outcome.treated, "treated_dead": outcome.treated_dead,
+        "controls": outcome.controls, "controls_dead": outcome.controls_dead, "kill_rate": outcome.kill_rate,
+        "kill_low": outcome.kill_low, "kill_high": outcome.kill_high, "corrected": outcome.corrected,
+        "new_weeds": len(outcome.new_weeds),
+    }  # fmt: skip
+    return Said(tuple(lines), data)
+
+
+def fresh_register(opened: OpenSite) -> tuple[Register, list[Look]]:
+    """Return what the look after the round saw by itself, and its looks.
+
+    The outcome is judged on this, not on the merged register: there the belief from before would speak for weeds that
+    are dead.
+    """
+    from swardwright.learning.card import read_card
+    from swardwright.locating import looks
+    from swardwright.merging import merge
+
+    store = opened.store
+    _, names = this_visit(opened)
+    card = read_card(detector_path(opened.folder, opened.site))
+    sightings: list[Sighting] = []
+    seen: list[Look] = []
+    tracks: list[Track] = []
+    for name in names:
+        sightings += store.sightings(name)
+        seen += looks(store.frames(name), opened.site.rig, detection_probability=card.detection_probability,
+                      false_alarms_m2=card.false_alarms_m2)  # fmt: skip
+        track = store.track(name)
+        tracks += [] if track is None else [track]
+    alone = merge(None, sightings, seen, tracks=tracks)
+    return replace(alone, revision=store.revisions()[-1].revision), seen
+
+
+def report_site(opened: OpenSite, *, out: Path | None = None, plan_id: str | None = None) -> Said:
+    """Write the report of a round, as far as it has come."""
+    from swardwright.shell.report import write_report
+    from swardwright.shell.report_rows import error_budget
+    from swardwright.shell.truth import report_truth
+
+    store = opened.store
+    plan = store.plan(plan_id)
+    if plan_id is not None and plan is None:
+        raise InputError("there is no such plan", field="--plan", value=plan_id,
+                         limit=", ".join(p.id for p in store.plans()) or "none yet",
+                         remedy="name one of these")  # fmt: skip
+    register = need(store.register(None if plan is None else plan.register_revision), "register",
+                    f"locate {opened.folder}")  # fmt: skip
+    outcome = None if plan is None else store.outcome(plan.id)
+    path = write_report(
+        opened.folder / "reports" if out is None else out,
+        site=opened.site, register=register, plan=plan,
+        permit=None if plan is None else store.permit(plan.id),
+        record=None if plan is None else store.record(plan.id),
+        journal=() if plan is None else store.journal(plan.id),
+        after=None if outcome is None else store.register(outcome.after_revision),
+        outcome=outcome, budget=error_budget(_sightings_behind(opened, register)),
+        truth=report_truth(opened.folder, register.revision),
+    )  # fmt: skip
+    return Said((f"Written: {path} (GeoJSON and CSV beside it).",), {"report": str(path)})
+
+
+def _sightings_behind(opened: OpenSite, register: Register) -> Sequence[Sighting]:
+    behind = next((r.recordings for r in opened.store.revisions() if r.revision == register.revision), ())
+    return [s for name in behind for s in opened.store.sightings(name)]
+
+
+def _stands(opened: OpenSite, result: str, command: str) -> None:
+    """Refuse to build on a stale result."""
+    status = opened.status()
+    item = next((s for s in status.standings if s.name == result), None)
+    if item is not None and item.state == "stale":
+        raise StaleError(f"{result} is stale: {item.why}", where=opened.folder.name,
+                         remedy=f"run: swardwright {command}")  # fmt: skip
