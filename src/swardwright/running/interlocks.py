@@ -205,6 +205,8 @@ def about_aim(aim: Aim, site: Site) -> str | None:
     treat = treat_probability(aim.kinds, site)
     if not treat >= 0.5:
         return f"after the fresh look it is a plant to spare (to treat with probability {treat:.2f})"
+    if not aim.presence * treat >= site.limits.presence_min:
+        return f"after the fresh look it is one to treat with probability {aim.presence * treat:.2f} only"
     sigma_m = math.sqrt(max(float(np.linalg.eigvalsh(aim.covariance_m2).max()), 0.0))
     if not sigma_m <= site.limits.aim_sigma_max_m:
         return (
