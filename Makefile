@@ -33,8 +33,11 @@ check: .venv/dev.stamp
 bench: .venv/dev.stamp
 	$(BIN)/python -m benchmarks $(ARGS)
 
-figures: .venv/base.stamp
-	$(BIN)/python -m swardwright.shell.figures docs/pictures $(ARGS)
+figures: .venv/base.stamp | demo-site
+	$(BIN)/python -m swardwright.shell.figures docs/images
+
+demo-site: | .venv/base.stamp
+	$(BIN)/swardwright demo --site demo-site
 
 reference: .venv/base.stamp
 	$(BIN)/python -m swardwright.shell.reference docs/reference

@@ -128,10 +128,9 @@ def _controls_interval(outcome: Outcome | None) -> tuple[float, float] | None:
     """Return the 95 % Wilson interval of the controls' mortality."""
     if outcome is None or not outcome.controls:
         return None
-    from scipy.stats import binomtest
+    from swardwright.scoring import wilson
 
-    interval = binomtest(outcome.controls_dead, outcome.controls).proportion_ci(0.95, method="wilson")
-    return float(interval.low), float(interval.high)
+    return wilson(outcome.controls_dead, outcome.controls)
 
 
 def _write(path: Path, text: str) -> None:

@@ -21,7 +21,7 @@ from swardwright.domain.site import Kind, Polygon, Site
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.weed import Register, Weed
 
-_COLOURS = ("#0072b2", "#d55e00", "#aa3f7f", "#b87a00", "#00785a", "#3a8fc4", "#4d4d4d")
+COLOURS = ("#0072b2", "#d55e00", "#aa3f7f", "#b87a00", "#00785a", "#3a8fc4", "#4d4d4d")
 _MARK = 7.0
 _MARGIN = 50.0
 
@@ -84,7 +84,7 @@ class Drawing:
 def marks(site: Site) -> dict[str, Mark]:
     """Return one mark per kind, in the site file's order; other names share the last."""
     return {
-        kind.name: Mark(_SHAPES[i % len(_SHAPES)], _COLOURS[i % len(_COLOURS)], not kind.treat)
+        kind.name: Mark(_SHAPES[i % len(_SHAPES)], COLOURS[i % len(COLOURS)], not kind.treat)
         for i, kind in enumerate(site.kinds)
     }
 
@@ -102,10 +102,10 @@ def plan_view(
     weeds = register.weeds if register else ()
     fates = fates or {}
     frame = _Frame.around(site, weeds, plan)
-    factor = _enlargement(weeds)
+    factor = enlargement(weeds)
     by_kind = marks(site)
     controls = set(plan.controls) if plan else set()
-    other = Mark(_SHAPES[-1], _COLOURS[-1], False)
+    other = Mark(_SHAPES[-1], COLOURS[-1], False)
     body = [
         _DEFS,
         f'<rect x="0" y="0" width="{frame.width:.0f}" height="{frame.height:.0f}" fill="#fbfaf7"/>',
@@ -268,7 +268,8 @@ def _furniture(frame: _Frame, site: Site) -> str:
     return f'<g class="furniture">{bar}{north}{mark}</g>'
 
 
-def _enlargement(weeds: tuple[Weed, ...]) -> int:
+def enlargement(weeds: tuple[Weed, ...]) -> int:
+    """Return by how much ellipses are drawn larger so that they can be seen beside the marks."""
     if not weeds:
         return 1
     median_m = float(np.median([ellipse(w.covariance_m2)[0] for w in weeds]))
