@@ -130,7 +130,8 @@ def test_a_picture_beyond_all_bounds_is_refused_from_its_header(kit, tmp_path):
     folder = tmp_path / "huge"
     folder.mkdir()
     head = struct.pack(">IIBBBBB", 60000, 60000, 8, 2, 0, 0, 0)
-    (folder / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", b"") + chunk(b"IEND", b""))
+    body = chunk(b"IHDR", head) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
+    (folder / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n" + body)
     with pytest.raises(RecordingError, match="too large"):
         kit.take_in(folder)
 

@@ -85,7 +85,7 @@ def read(
             track = smoothed.track
             frames = _placed(frames, streams, smoothed.track.poses, smoothed.covariances)
             if smoothed.gyro_note and streams.gyro is not None:
-                left_out[smoothed.gyro_note] += len(streams.gyro)
+                left_out[smoothed.gyro_note] += 1
             if smoothed.fixes_refused:
                 left_out["position fixes far from the drive or outside its time"] += smoothed.fixes_refused
     return Footage(

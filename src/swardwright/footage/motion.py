@@ -162,7 +162,7 @@ def _gyro(
     nothing = (np.zeros(len(times) - 1), np.full(len(times) - 1, np.inf))
     bias, bias_var = still_bias(own, raw, stamps, rate)
     if not np.isfinite(bias):
-        return *nothing, "gyro samples not used: the base never stands still, so that their bias is unknown"
+        return *nothing, "the gyro is not used: the base never stands still, so that its bias is unknown"
     gap = np.diff(stamps)
     spacing = float(np.median(gap))
     stated = float(np.median(gyro.values[:, 1]))
@@ -179,7 +179,7 @@ def _gyro(
     apart = abs(float((steps - wheels)[covered].sum()))
     allowed = 0.2 + 5.0 * float(np.sqrt(variance[covered].sum() + wheel_var[covered].sum()))
     if apart > allowed:
-        return *nothing, "gyro samples not used: they contradict the wheels about turning (is the sensor level?)"
+        return *nothing, "the gyro is not used: it contradicts the wheels about turning (is the sensor level?)"
     return steps, np.where(covered, variance, np.inf), ""
 
 

@@ -24,9 +24,10 @@ from swardwright.footage.streams import Timed
 
 #: a fix farther off than this (squared normalised distance; chi-square with 2 degrees of freedom: 4e-6) is left out
 FIX_GATE = 25.0
-#: the error of a fix wanders (reflections, satellite geometry): fixes nearer in time than this share it, so that their
-#: covariance is raised by the number of fixes within it (common practice, no source)
-FIX_MEMORY_S = 2.0
+FIX_ROUNDS = 12
+#: fixes nearer in time than this count as one: their covariance is raised by the number within it. Errors that wander
+#: more slowly (reflections) must be in the covariance that the receiver states (common practice, no source)
+FIX_MEMORY_S = 0.2
 FIX_FAR_M = 5000.0
 
 
@@ -130,14 +131,13 @@ def smooth(
     )
     poses, diagonal, upper = problem.solve(where)
     refused = outside
-    if len(fix_times):
-        off = poses[problem.fix_nodes, :2] - problem.fix_places
-        distance2 = np.einsum("ni,nij,nj->n", off, problem.fix_information, off)
-        good = distance2 <= FIX_GATE
-        if not good.all():
-            refused += int((~good).sum())
-            problem = problem.with_fixes(good)
-            poses, diagonal, upper = problem.solve(where)
+    for _ in range(FIX_ROUNDS):
+        wild = problem.wild_fixes(poses)
+        if not wild.any():
+            break
+        refused += int(wild.sum())
+        problem = problem.with_fixes(~wild)
+        poses, diagonal, upper = problem.solve(where)
     keep = np.searchsorted(node_times, wanted)
     diagonal, upper = keep_nodes(diagonal, upper, keep.tolist())
     kept = tuple(BasePose(float(x), float(y), wrap_angle(float(a))) for x, y, a in poses[keep])
@@ -179,6 +179,14 @@ class ChainProblem:
         """Return the problem with the fixes marked in ``good`` only."""
         return ChainProblem(self.steps, self.step_information, self.start_node, self.start, self.start_information,
                             self.fix_nodes[good], self.fix_places[good], self.fix_information[good])  # fmt: skip
+
+    def wild_fixes(self, poses: Array) -> NDArray[np.bool_]:
+        """Say which fixes are beyond ``FIX_GATE`` and among the worst (the milder may only be drawn off by these)."""
+        if not len(self.fix_nodes):
+            return np.zeros(0, dtype=bool)
+        off = poses[self.fix_nodes, :2] - self.fix_places
+        distance2 = np.einsum("ni,nij,nj->n", off, self.fix_information, off)
+        return np.asarray(distance2 > max(FIX_GATE, 0.5 * float(distance2.max())))
 
     def first_guess(self) -> Array:
         """Return the poses (n, 3) of following the links both ways from the start pose."""
