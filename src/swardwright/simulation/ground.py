@@ -146,16 +146,20 @@ def paint_scorch(ground: Ground, scorches: Iterable[Scorch], limit_kg_m2: float 
 @functools.lru_cache(maxsize=4)
 def _rays(key: tuple[float, ...], distortion: tuple[float, ...]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return ideal image points x/z and y/z of every pixel, shape (height, width) each."""
+    from scipy.interpolate import RectBivariateSpline
+
     width, height = int(key[0]), int(key[1])
     camera = Camera(width, height, key[2], key[3], key[4], key[5], np.array(distortion), np.zeros((4, 4)))
     step = 8
     columns, rows = np.arange(0, width + step, step), np.arange(0, height + step, step)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2).astype(float)
     ideal, _, _ = camera.unproject(grid)
-    coarse = ideal.reshape(len(rows), len(columns), 2).astype(np.float32)
-    u, v = np.meshgrid(np.arange(width, dtype=np.float32) / step, np.arange(height, dtype=np.float32) / step)
-    fine = cv2.remap(coarse, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return np.ascontiguousarray(fine[..., 0]), np.ascontiguousarray(fine[..., 1])
+    coarse = ideal.reshape(len(rows), len(columns), 2)
+    x, y = (
+        RectBivariateSpline(rows, columns, coarse[..., i])(np.arange(height), np.arange(width)).astype(np.float32)
+        for i in range(2)
+    )
+    return x, y
 
 
 @functools.cache

@@ -249,6 +249,7 @@ def tolerance_kg_m2(world: World, site: Site, plant: Plant, life: int) -> float:
 def receive(world: World, site: Site, plant: Plant, fate: Fate, dose_kg_m2: float, clock_s: float) -> None:
     """Add heat to a plant's account and let it die if its tolerance is passed (changes ``fate``)."""
     if not fate.alive(clock_s):
+        fate.dose_kg_m2 += dose_kg_m2
         return
     sprouted = fate.died_s is not None
     if sprouted or (fate.heated_s is not None and clock_s - fate.heated_s > _ROUND_S):
