@@ -211,6 +211,17 @@ def test_cut_logs(kit, tmp_path, kind, share):
     assert caught.value.remedy
 
 
+def test_a_folder_with_one_log_or_several(kit, tmp_path):
+    folder = tmp_path / "day"
+    folder.mkdir()
+    kit.write_log(tmp_path / "d", kit.Log()).rename(folder / "one.mcap")
+    footage = kit.take_in(folder)
+    assert footage.frames[0].id == "day/00000"
+    kit.write_log(tmp_path / "e", kit.Log()).rename(folder / "two.mcap")
+    with pytest.raises(RecordingError, match="several recordings"):
+        kit.take_in(folder)
+
+
 def test_missing_path(kit, tmp_path):
     with pytest.raises(RecordingError, match="no such recording"):
         kit.take_in(tmp_path / "nowhere.mcap")

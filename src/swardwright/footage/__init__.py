@@ -126,6 +126,10 @@ def open_source(path: Path) -> Source:
             from swardwright.footage.robot_log import RobotLog
 
             return RobotLog(logs[0])
+        if logs:
+            raise RecordingError("the folder holds several recordings", where=path.name,
+                                 value=", ".join(p.name for p in logs), limit="one, or a metadata.yaml that joins them",
+                                 remedy="take them in one by one")  # fmt: skip
         from swardwright.footage.folder import PictureFolder
 
         return PictureFolder(path)

@@ -106,7 +106,8 @@ class Bag:
 
     def _broken(self, error: Exception) -> RecordingError:
         return RecordingError(
-            "the recording is cut or damaged", where=self.where, value=str(error) or type(error).__name__,
+            "the recording cannot be read: it is cut, damaged or of an unsupported kind", where=self.where,
+            value=str(error) or type(error).__name__,
             remedy="copy it again from the robot, or mend it with the tool that recorded it (re-index)",
         )  # fmt: skip
 
