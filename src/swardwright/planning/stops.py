@@ -153,7 +153,8 @@ def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[lis
     penalties : Array
         Shape (m,), 0..1.
     time_s : float
-        Limit for the solver; the best cover found stays valid, only its bound is then weaker.
+        Limit for the solver; the best cover found stays valid, only its bound is then weaker. Where the limit strikes
+        (some hundred weeds that overlap much), the result depends on the speed of the machine.
 
     Returns
     -------
@@ -205,7 +206,15 @@ def _solve(covers: Bools, cost: Array, greedy: list[int], time_s: float) -> tupl
     import highspy
 
     m, n = covers.shape
-    solver = highspy.Highs()
+
+    class Quiet(highspy.Highs):  # type: ignore[misc]
+        """A solver whose constructor prints no banner to the user's output."""
+
+        def enableCallbacks(self) -> None:  # noqa: N802  (the name is the library's)
+            self.silent()
+            super().enableCallbacks()
+
+    solver = Quiet()
     solver.silent()
     solver.setOptionValue("time_limit", float(time_s))
     solver.setOptionValue("mip_rel_gap", 0.0)
@@ -222,11 +231,6 @@ def _solve(covers: Bools, cost: Array, greedy: list[int], time_s: float) -> tupl
     model.a_matrix_.index_ = stop.astype(np.int32)
     model.a_matrix_.value_ = np.ones(len(stop))
     solver.passModel(model)
-    start = highspy.HighsSolution()
-    values = np.zeros(m)
-    values[greedy] = 1.0
-    start.col_value = values.tolist()
-    solver.setSolution(start)
     solver.run()
     info = solver.getInfo()
     dual = float(info.mip_dual_bound)

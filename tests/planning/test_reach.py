@@ -1,0 +1,157 @@
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swardwright.domain.arm import arm_from_urdf
+from swardwright.domain.errors import RobotModelError
+from swardwright.planning.reach import (
+    check_rig,
+    clear_of_collision,
+    content_key,
+    heat_off_base,
+    posture_over,
+    solve,
+    start_pool,
+    tilt_rad,
+    travel_s,
+    working_point_m,
+)
+from swardwright.planning.reach_map import CELL_M, reach_map
+
+
+def test_a_posture_puts_the_head_straight_above_the_aim(make: Any) -> None:
+    for aim in ((0.75, 0.0), (0.6, 0.5), (0.65, -0.6), (0.2, 0.7)):
+        posture = posture_over(make.rig, aim, make.rig.survey_joints_rad)
+        assert posture is not None
+        end = make.rig.arm.forward(np.array(posture), "head_tip")
+        assert np.allclose(end[:3, 3], [*aim, make.rig.head.standoff_m], atol=1e-3)
+        assert -end[2, 2] > math.cos(3e-3)
+        assert (np.array(posture) >= make.rig.arm.lower_rad).all()
+        assert (np.array(posture) <= make.rig.arm.upper_rad).all()
+
+
+def test_where_the_head_cannot_work_there_is_no_posture(make: Any) -> None:
+    near = make.rig.survey_joints_rad
+    assert posture_over(make.rig, (3.0, 0.0), near) is None  # out of reach
+    assert posture_over(make.rig, (0.0, 0.0), near) is None  # under the base
+    assert posture_over(make.rig, (0.42, 0.0), near) is None  # 2 cm ahead of the tracks: heat would touch them
+    assert posture_over(make.rig, (math.nan, 0.0), near) is None
+
+
+def test_the_nearest_posture_is_taken(make: Any) -> None:
+    first = posture_over(make.rig, (0.7, 0.2), make.rig.survey_joints_rad)
+    assert first is not None
+    again = posture_over(make.rig, (0.72, 0.2), first)
+    assert again is not None
+    assert float(travel_s(make.rig, np.array(first), np.array(again))) < 0.2
+
+
+def test_at_the_rim_the_flame_axis_still_meets_the_aim(make: Any) -> None:
+    reach = reach_map(make.rig)
+    tilted = np.argwhere(reach.reached & (reach.tilt_rad > 0.1))
+    assert len(tilted) > 20
+    for i, j in tilted[::25]:
+        aim = reach.first_m + CELL_M * np.array([i, j])
+        joints = reach.joints_rad[i, j]
+        assert np.allclose(working_point_m(make.rig, joints), [*aim, 0.0], atol=1e-3)
+        assert float(tilt_rad(make.rig, joints)) <= make.rig.head.tilt_max_rad
+
+
+def test_the_reach_map_is_honest_and_kept_by_content(make: Any) -> None:
+    reach = reach_map(make.rig)
+    assert reach_map(replace(make.rig)) is reach
+    higher = replace(make.rig, head=replace(make.rig.head, standoff_m=0.2))
+    assert content_key(higher) != content_key(make.rig) == content_key(replace(make.rig))
+    found = reach.joints_rad[reach.reached]
+    assert clear_of_collision(make.rig, found).all()
+    assert ((found >= make.rig.arm.lower_rad) & (found <= make.rig.arm.upper_rad)).all()
+    i, j = np.nonzero(reach.reached)
+    aims = reach.first_m + CELL_M * np.column_stack([i, j])
+    assert heat_off_base(make.rig, aims).all()
+    # the sector in front that the machine was drawn for: 0.65 to 0.95 m from the base centre
+    for radius in (0.65, 0.8, 0.95):
+        for angle in (-0.6, 0.0, 0.6):
+            sure, quality = reach.look_up(np.array([radius * math.cos(angle), radius * math.sin(angle)]))
+            assert bool(sure), (radius, angle)
+            assert 0.0 <= float(quality) <= 1.0
+    assert not reach.look_up(np.array([[2.5, 0.0], [0.0, 0.0]]))[0].any()
+
+
+def test_many_starts_miss_few_places_that_a_long_search_finds(make: Any) -> None:
+    # an exhaustive reference: 60 random starts for each of 40 random places around the base
+    rng = np.random.default_rng(4)
+    reach = reach_map(make.rig)
+    aims = rng.uniform(-1.2, 1.2, (40, 2))
+    aims = aims[heat_off_base(make.rig, aims)]
+    pool, _, _ = start_pool(make.rig)
+    starts = pool[rng.integers(len(pool), size=60 * len(aims))]
+    joints, arrived = solve(make.rig, np.repeat(aims, 60, axis=0), starts, 0.0)
+    arrived &= clear_of_collision(make.rig, joints)
+    possible = arrived.reshape(len(aims), 60).any(axis=1)
+    assert possible.sum() > 10
+    i, j = reach._cell(aims)
+    assert (reach.reached[i, j] | ~possible).mean() >= 0.97
+
+
+def test_collision_sees_folded_and_sunken_arms(make: Any) -> None:
+    assert clear_of_collision(make.rig, np.array([make.rig.survey_joints_rad]))[0]
+    folded = np.array([make.rig.survey_joints_rad])
+    folded[0, 3] = 2.7  # forearm along the upper arm
+    into_ground = np.array([[0.0, 2.1, 0.0, 0.0, 0.0, 0.0, 0.0]])  # stretched forward and down
+    into_base = np.array([[math.pi * 0.9, 1.9, 0.0, 0.0, 0.0, 0.0, 0.0]])  # laid back over the base's deck
+    for bad in (folded, into_ground, into_base):
+        assert not clear_of_collision(make.rig, bad)[0]
+
+
+def test_a_rig_that_cannot_carry_the_head_is_named(make: Any) -> None:
+    with pytest.raises(RobotModelError, match="no such link"):
+        check_rig(replace(make.rig, head=replace(make.rig.head, link="nozzle")))
+    with pytest.raises(RobotModelError, match="no such link"):
+        check_rig(replace(make.rig, camera_link="eye"))
+    with pytest.raises(RobotModelError, match="five moving joints"):
+        check_rig(replace(make.rig, head=replace(make.rig.head, link="elbow_link")))
+    with pytest.raises(RobotModelError, match="one number for each moving joint"):
+        check_rig(replace(make.rig, rest_joints_rad=(0.0, 0.0)))
+
+
+def _outside_arms() -> list[tuple[str, str]]:
+    pinocchio = pytest.importorskip("pinocchio")
+    robots = Path(pinocchio.__file__).parents[4] / "share" / "example-robot-data" / "robots"
+    return [
+        (str(robots / "panda_description/urdf/panda.urdf"), "panda_hand_tcp"),
+        (str(robots / "ur_description/urdf/ur5_joint_limited_robot.urdf"), "ee_link"),
+    ]
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_inverse_kinematics_holds_in_pinocchio(make: Any, which: int) -> None:
+    """Outside reference: Pinocchio's forward kinematics of two arms of example-robot-data puts the link on the aim."""
+    pinocchio = pytest.importorskip("pinocchio")
+    path, link = _outside_arms()[which]
+    text = Path(path).read_text()
+    arm = arm_from_urdf(text)
+    model = pinocchio.buildModelFromXML(text)
+    if not model.existFrame(link):
+        link = "panda_link8"
+    rig = replace(make.rig, arm=arm, head=replace(make.rig.head, link=link))
+    rng = np.random.default_rng(1)
+    aims = rng.uniform((0.25, -0.3), (0.5, 0.3), (30, 2))
+    starts = rng.uniform(arm.lower_rad, arm.upper_rad, (30 * 20, len(arm.moving)))
+    joints, arrived = solve(rig, np.repeat(aims, 20, axis=0), starts, 0.0)
+    assert arrived.reshape(30, 20).any(axis=1).mean() > 0.9
+    data = model.createData()
+    target = np.repeat(aims, 20, axis=0)
+    for n in np.flatnonzero(arrived)[:60]:
+        q = pinocchio.neutral(model)
+        for joint, value in zip(arm.moving, joints[n], strict=True):
+            q[model.joints[model.getJointId(joint.name)].idx_q] = value
+        pinocchio.framesForwardKinematics(model, data, q)
+        place = data.oMf[model.getFrameId(link)]
+        assert np.allclose(place.translation, [*target[n], rig.head.standoff_m], atol=1.5e-3)
+        assert -place.rotation[2, 2] > math.cos(3e-3)
