@@ -12,6 +12,7 @@ from typing import Any
 from swardwright.domain.errors import InputError
 from swardwright.learning.card import ModelCard, card_path, read_card
 from swardwright.learning.detector import Detector, detect, load_detector, shipped_detector
+from swardwright.learning.judging import evaluate
 from swardwright.learning.samples import Sample, TeachSettings
 
 
@@ -41,6 +42,7 @@ __all__ = [
     "TeachSettings",
     "card_path",
     "detect",
+    "evaluate",
     "load_detector",
     "read_card",
     "shipped_detector",

@@ -21,8 +21,8 @@ from swardwright.domain.errors import InputError
 from swardwright.learning.augment import OUTSIDE, random_crop
 from swardwright.learning.card import ModelCard, card_path
 from swardwright.learning.detector import check_picture
-from swardwright.learning.evaluate import label_arrays, match_sample
 from swardwright.learning.export import to_onnx
+from swardwright.learning.judging import label_arrays, match_sample
 from swardwright.learning.measure import (
     Matched,
     best_f1,
