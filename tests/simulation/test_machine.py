@@ -122,6 +122,19 @@ def test_a_kept_turf_picture_gives_the_same_ground(make_robot: Maker) -> None:
     first = robot.ground().image.copy()
     again = SimulatedRobot(robot.folder.parent, robot.site).ground().image
     assert np.array_equal(first, again)
+    (kept,) = robot.folder.glob("turf-*.jpg")
+    kept.write_bytes(b"no picture")
+    with pytest.raises(InputError, match="not readable"):
+        SimulatedRobot(robot.folder.parent, robot.site).ground()
+
+
+def test_numbers_of_numpy_are_taken_too(make_robot: Maker) -> None:
+    robot = make_robot()
+    robot.drive_to(BasePose(np.float64(1.0), np.float64(1.0), np.float64(0.0)))
+    robot.move_arm(tuple(np.array(DOWN)))
+    robot.light(True)
+    assert robot.heat(np.float64(0.5)).completed is True
+    robot.wait(np.float64(10.0))
 
 
 def test_writing_the_scenario_again_starts_afresh(tmp_path: Path) -> None:

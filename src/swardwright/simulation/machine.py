@@ -11,14 +11,11 @@ The same seed and the same calls give the same result, in one process or in many
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
 from collections.abc import Iterable
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from swardwright.domain.camera import Camera
@@ -29,8 +26,9 @@ from swardwright.domain.robot import HeatReport, Picture, RobotState
 from swardwright.domain.site import Site
 from swardwright.simulation.drive import BELIEF_SIGMA, BELIEF_TAU_S
 from swardwright.simulation.ground import Ground, Light, Scorch, paint_plants, paint_scorch, render_view
+from swardwright.simulation.kept import kept_turf
 from swardwright.simulation.plants import Plant
-from swardwright.simulation.turf import Image, render_turf
+from swardwright.simulation.turf import Image
 from swardwright.simulation.world import (
     DAY_S,
     START_S,
@@ -42,13 +40,10 @@ from swardwright.simulation.world import (
     read_json,
     receive,
     world_from_json,
-    write_bytes,
     write_json,
     write_truth,
 )
 
-#: changes whenever the turf of the same parameters would look different
-TURF_VERSION = 1
 _PICTURE_S, _REPORT_S, _SETTLE_S = 0.1, 0.02, 0.3
 _LONGEST_HOLD_S = 60.0
 _LOWEST_DRIVING_M = 0.15
@@ -171,6 +166,7 @@ class SimulatedRobot:
             If the pilot is out, the time is not sensible, or the head does not point at the ground.
         """
         rng, head, s = self._call(), self.site.rig.head, self._state
+        seconds = float(seconds)
         if not (math.isfinite(seconds) and 0 < seconds <= _LONGEST_HOLD_S):
             raise RobotFaultError("this heating time is not possible", field="seconds", value=seconds,
                                   limit=f"more than 0, at most {_LONGEST_HOLD_S} s")  # fmt: skip
@@ -225,7 +221,7 @@ class SimulatedRobot:
                              limit="0 to ten years")  # fmt: skip
         rng, s = self._call(), self._state
         s.lit = False
-        s.clock_s += seconds
+        s.clock_s += float(seconds)
         if seconds >= 3600:
             s.gas_kg, s.battery = self.site.rig.gas.cylinder_kg * self.site.rig.gas.usable, 1.0
         standing = [p for _, p, _ in self._all()]
@@ -285,7 +281,9 @@ class SimulatedRobot:
         scorches = self._scorches()
         key = (*plants, *scorches)
         if self._painted is None or self._painted[0] != key:
-            turf = self._load_turf()
+            if self._turf is None:
+                self._turf = kept_turf(self.folder, self.world)
+            turf = self._turf
             ground = turf.with_image(turf.image.copy())
             paint_scorch(ground, scorches, self.site.limits.turf_dose_kg_m2)
             paint_plants(ground, plants, self.world.look.brightness)
@@ -385,29 +383,6 @@ class SimulatedRobot:
             for (x, y, peak, _), age in zip(s.heats, ages, strict=True)
             if 1 <= age < 40
         ]
-
-    def _load_turf(self) -> Ground:
-        """Return the turf without plants, from a picture kept in the site's folder if it is of these parameters."""
-        if self._turf is not None:
-            return self._turf
-        w = self.world
-        named = {"version": TURF_VERSION, "opencv": cv2.__version__, "seed": w.seed, "size": w.size_m,
-                 "margin": w.margin_m, "resolution": w.resolution_m, "look": asdict(w.look),
-                 "features": w.features}  # fmt: skip
-        key = hashlib.sha256(json.dumps(named, sort_keys=True).encode()).hexdigest()[:16]
-        path = self.folder / f"turf-{key}.jpg"
-        west, north = -w.margin_m[0], w.size_m[1] + w.margin_m[1]
-        if not path.is_file():
-            rng = np.random.default_rng([w.seed, 3])
-            turf = render_turf(rng, w.size_m, w.margin_m, w.look, w.features, w.resolution_m)
-            _, data = cv2.imencode(".jpg", turf.image, [cv2.IMWRITE_JPEG_QUALITY, 93])
-            write_bytes(path, data.tobytes())
-        image = cv2.imread(str(path), cv2.IMREAD_COLOR)
-        if image is None:
-            raise InputError("the kept picture of the simulated turf is not readable", where=str(path),
-                             remedy="delete the file: it is drawn anew")  # fmt: skip
-        self._turf = Ground(image, west, north, w.resolution_m)
-        return self._turf
 
 
 def _three(values: Array) -> tuple[float, float, float]:

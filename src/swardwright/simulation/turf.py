@@ -1,7 +1,8 @@
 """Turf without plants: a seeded ground picture from a real grass photograph, with things that fool a detector.
 
-The photograph is ``grass.png`` of the scikit-image wheel (public domain there), read as a file: its clean parts are
-laid as small turned patches over each other, so no repetition is visible. All colours are red-green-blue, 0..255.
+The photograph is ``grass.png`` of the scikit-image wheel (CC0 as its documentation says), read as a file: its clean
+parts are laid as small turned patches over each other, so no repetition is visible.
+All colours are red-green-blue, 0..255.
 """
 
 from __future__ import annotations
