@@ -395,7 +395,8 @@ def teach_rendered(
     """Teach from rendered scenes of invented ground: how the detector that comes with the package was made."""
     settings = TeachSettings(
         seed=seed, steps=steps, minutes=minutes, batch=batch, crop_px=crop_px, miss_price=miss_price,
-        false_alarm_price=false_alarm_price, workers=processes if processes > 2 else 0, patience=1000,
+        false_alarm_price=false_alarm_price, workers=processes if processes > 2 else 0,
+        patience=1000, evaluate_every=max(250, steps // 16),
     )  # fmt: skip
     import cv2
 
