@@ -66,7 +66,7 @@ class Truth:
         """Return true pixels (n, 2) of plants seen from a true base pose; NaN behind the camera."""
         rig = self.rig
         chain = rig.arm.chain(rig.camera_link)
-        base_from_link = rig.arm.pose(np.asarray(joints) - self.joints, chain[-1].parent, "link")
+        base_from_link = rig.arm.pose(np.asarray(joints) - rng.normal(0, rig.errors.joint_rad, len(joints)), chain[-1].parent, "link")
         link_from_camera = Pose("link", "camera", chain[-1].origin[:3, :3], chain[-1].origin[:3, 3]).perturbed(-self.mount)
         upright = BasePose(*base).ground_from_base
         tilted = Pose("ground", "base", upright.rotation @ rotation_from_rpy((*(-tilt), 0.0)), upright.translation_m)

@@ -69,9 +69,8 @@ def locate_counted(frames: Sequence[Frame], detections: Sequence[Detection], rig
     -----
     ``position = truth + sum_s J_s e_s`` with ``e_s`` drawn once per key: pixel and crown per detection; base, tilt and
     ground height per frame, or per stop where ``frame.stop`` is set; mount and intrinsics once for the site. Joint
-    errors (reading offset, backlash) come back with the posture, so they are shared by a whole survey (the arm holds
-    one posture), key ``"site"``. Frames with a camera pose of their own have ``"camera_pose"`` (6, mount sigmas) per
-    frame.
+    readings err anew in each frame: within a survey they are read anew, and at a stop each look has another posture.
+    Frames with a camera pose of their own have ``"camera_pose"`` (6, mount sigmas) per frame.
     """
     by_id = {frame.id: i for i, frame in enumerate(frames)}
     unknown = next((d for d in detections if d.frame_id not in by_id), None)
@@ -138,7 +137,7 @@ def source_covariances(frame: Frame, rig: Rig) -> dict[str, tuple[Scope, str, Ar
             base = np.diag([e.start_m**2, e.start_m**2, e.start_rad**2])
         out |= {
             "mount": (Scope.SITE, "site", pose6),
-            "joints": (Scope.SITE, "site", e.joint_rad**2 * np.eye(len(frame.joints_rad))),
+            "joints": (Scope.FRAME, frame.id, e.joint_rad**2 * np.eye(len(frame.joints_rad))),
             "tilt": (scope, key, e.tilt_rad**2 * np.eye(2)),
             "base": (scope, key, np.asarray(base)),
         }

@@ -6,8 +6,8 @@ ground is the plane ``z = height`` (0 when nothing better is known).
 One identity carries every Jacobian. Let a ray leave the camera at ``c`` in direction ``d`` and meet the ground at
 ``g = c + s d``. If an error displaces the material point at ``g`` that is carried along with the camera by ``v`` (m),
 then the meeting point moves by ``P v`` with ``P = I - d n' / (n' d)``, ``n`` the ground's normal: the displacement is
-slid back to the plane along the ray. Raising the ground by ``h`` moves it by ``d h / (n' d)``. (Differential of ray-plane intersection;
-derived here and confirmed by central differences in ``tests/derivatives/test_locating.py``.)
+slid back to the plane along the ray. Raising the ground by ``h`` moves it by ``d h / (n' d)``. (Differential of
+ray-plane intersection; derived here and confirmed by central differences in ``tests/derivatives/test_locating.py``.)
 """
 
 from __future__ import annotations
@@ -115,9 +115,9 @@ class Meeting:
         Shape (n, 2), ground axes; meaningless where ``reason`` is not empty.
     jacobians : dict[str, Array]
         Source -> (n, 2, k): ``pixel`` (u v), ``crown`` (x y), ``intrinsics`` (fx fy cx cy), ``mount`` (rotation vector,
-        then translation, in the axes of the link that the camera is fixed to), ``joints``, ``tilt`` (roll, pitch about base
-        axes), ``base`` (x y yaw), ``ground`` (height), ``camera_pose`` (rotation vector about the camera's centre, then
-        translation, ground axes).
+        then translation, in the axes of the link that the camera is fixed to), ``joints``, ``tilt`` (roll, pitch about
+        base axes), ``base`` (x y yaw), ``ground`` (height), ``camera_pose`` (rotation vector about the camera's
+        centre, then translation, ground axes).
     sampling_m_px : Array
         Shape (n,): local ground sampling distance: square root of the determinant of the pixel Jacobian.
     reason : tuple[str, ...]

@@ -1,7 +1,7 @@
 """Merging: sightings become the register's next revision, one weed per plant, errors honest.
 
-``merge`` is the recipe: build the joint problem, settle who is who, solve, revise. ``aims`` is its small sister for a fresh
-look at a stop. Both are pure.
+``merge`` is the recipe: build the joint problem, settle who is who, solve, revise. ``aims`` is its small sister for a
+fresh look at a stop. Both are pure.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     twice = next((s.id for s in sightings if s.id in already), None)
     if twice is not None:
         raise InputError("this sighting is in the register already: merging it again would count it twice",
-                         field="id", value=twice, remedy="merge each recording once, or start from no register")  # fmt: skip
+                         field="id", value=twice, remedy="merge each recording once")  # fmt: skip
     problem = build(sightings, tracks, PriorWeeds.of(weeds))
     joint = join(problem, looks, settings)
     return revise(register, problem, joint, looks, tracks, settings, presence)

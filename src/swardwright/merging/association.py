@@ -1,9 +1,9 @@
 """Which sighting of one frame is which weed: gate, joint compatibility, global assignment.
 
 Sightings of one frame share its pose error, so their innovations are correlated. Where several weeds lie inside a gate,
-each gated pair is tried as an anchor: given the anchor, the shared error shrinks, and the anchor under which most of the
-frame fits is kept (a cheap form of the joint compatibility test of Neira and Tardos 2001, from memory). What remains is
-an assignment problem, solved exactly (Jonker-Volgenant by SciPy).
+each gated pair is tried as an anchor: given the anchor, the shared error shrinks, and the anchor under which most of
+the frame fits is kept (a cheap form of the joint compatibility test of Neira and Tardos 2001, from memory). What
+remains is an assignment problem, solved exactly (Jonker-Volgenant by SciPy).
 """
 
 from __future__ import annotations

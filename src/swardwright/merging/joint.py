@@ -40,7 +40,9 @@ class MergeSettings:
 
 @dataclass(frozen=True, eq=False)
 class Joint:
-    """The joint estimate with its association; ``joined`` pairs (kept, gone) are weeds of the register found to be one."""
+    """The joint estimate with its association; ``joined`` pairs (kept, gone) are weeds of the register found to be
+    one.
+    """
 
     solution: Solution
     weed_of: Ints
@@ -124,7 +126,8 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
     """Join weeds that are one: close given their joint covariance, and never seen apart in one frame.
 
     For two plants of which each look saw but one, every such look is a miss of the other: that counts for one plant.
-    Numbers of ``weed_of`` beyond the solution's weeds are sightings that fitted none: tried as weeds of their own later.
+    Numbers of ``weed_of`` beyond the solution's weeds are sightings that fitted none: tried as weeds of their own
+    later.
     """
     n = len(solution.crowns_m)
     frames_of: list[set[str]] = [set() for _ in range(n)]

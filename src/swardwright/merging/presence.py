@@ -1,8 +1,8 @@
 """Whether a plant stands there, of which kind, and how large: recursive Bayes over looks.
 
 Two hypotheses per place: a plant, found with the detection probability of a look; or none. What is not a plant yet was
-detected once (a leaf, a bare spot) tends to be detected again; a place of which the register of an earlier visit speaks may
-have become bare, and is then detected by chance alone.
+detected once (a leaf, a bare spot) tends to be detected again; a place of which the register of an earlier visit
+speaks may have become bare, and is then detected by chance alone.
 """
 
 from __future__ import annotations
@@ -61,7 +61,8 @@ def presence(before: float | None, hits: list[tuple[float, float]], misses: list
     misses : list[tuple[float, float]]
         Per look that held the place and did not see it: detection probability, false alarms per m2.
     chance_m2 : float
-        Area in which a chance detection would have been taken for this weed, times false-alarm density (expected number).
+        Area in which a chance detection would have been taken for this weed, times false-alarm density (expected
+        number).
 
     Notes
     -----
@@ -89,7 +90,8 @@ def presence(before: float | None, hits: list[tuple[float, float]], misses: list
 def fuse_kinds(evidence: list[Kinds], tempering: float) -> Kinds:
     """Return the tempered product of kind probabilities, largest first (ties by name).
 
-    ``n`` pieces of evidence count as ``1 + tempering (n - 1)``: pictures of one plant are alike, so are the errors in them.
+    ``n`` pieces of evidence count as ``1 + tempering (n - 1)``: pictures of one plant are alike, so are the errors in
+    them.
     """
     names = sorted({name for kinds in evidence for name, _ in kinds})
     if not names:

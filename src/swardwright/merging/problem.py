@@ -1,8 +1,10 @@
 """The joint linear-Gaussian problem: sightings, weeds, and every error that sightings share.
 
-``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel, crown) is
-private to a sighting. Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals after
-whitening (so a zero variance is allowed: such an error has no column).
+``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel, crown)
+is private to a sighting. Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
+after whitening (so a zero variance is allowed: such an error has no column). Errors private to one frame (tilt, joints,
+ground height) only matter through how they move that frame's few sightings together: they are replaced by the principal
+patterns of that movement (singular value decomposition), the smallest of which go to the local noise.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ from swardwright.domain.weed import Sighting, Weed
 Ints = NDArray[np.int64]
 #: Smallest local variance (m2): a tenth of a millimetre, so that noiseless inputs stay solvable.
 FLOOR_M2 = 1e-8
+#: Patterns of private frame errors smaller than this (m, root mean square over a frame's sightings) become local noise.
+PATTERN_M = 1e-3
 Key = tuple[str, str]
 
 
@@ -117,8 +121,8 @@ def chain_links(track: Track, used: Sequence[str]) -> dict[Key, Link]:
     Notes
     -----
     Block elimination from the end of the block-tridiagonal information matrix (block Cholesky factor read backwards):
-    ``L_i = D_i - U_i L_{i+1}^-1 U_i'``, ``e_{i+1} | e_i ~ N(-L_{i+1}^-1 U_i' e_i, L_{i+1}^-1)``, ``e_0 ~ N(0, L_0^-1)``.
-    Frames without sightings are stepped over by composing.
+    ``L_i = D_i - U_i L_{i+1}^-1 U_i'``, ``e_{i+1} | e_i ~ N(-L_{i+1}^-1 U_i' e_i, L_{i+1}^-1)``, ``e_0 ~ N(0,
+    L_0^-1)``. Frames without sightings are stepped over by composing.
 
     Raises
     ------
@@ -132,7 +136,7 @@ def chain_links(track: Track, used: Sequence[str]) -> dict[Key, Link]:
     values = np.linalg.eigvalsh(rest) if n else np.ones((1, 3))
     if not np.isfinite(values).all() or values.min() <= 0:
         raise InputError("the track of base poses is tied to the ground by nothing", where=track.frame_ids[0],
-                         field="track", remedy="give the start pose its standard deviations in site.toml, or use fixes")  # fmt: skip
+                         field="track", remedy="state start errors in site.toml, or use fixes")  # fmt: skip
     noise = np.linalg.inv(rest)
     wanted = set(used)
     links: dict[Key, Link] = {}
@@ -189,52 +193,55 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
     for track in tracks:
         chain |= chain_links(track, used) if set(track.frame_ids) & set(used) else {}
     modes = prior.shared_m.shape[2]
-    site_keys: dict[Key, Array] = {}
-    own_keys: dict[Key, Array] = {}
-    for s in flat:
-        for e in s.errors:
-            key = (e.source, e.key)
-            if e.scope is Scope.SITE and key not in site_keys:
-                site_keys[key] = square_root(e.covariance)
-            elif e.scope in (Scope.FRAME, Scope.STOP) and key not in own_keys:
-                own_keys[key] = np.eye(3) if key in chain else square_root(e.covariance)
+    roots: dict[Key, Array] = {}
+    for scope in (Scope.SITE, Scope.STOP, Scope.FRAME):
+        for s in flat:
+            for e in s.errors:
+                key = (e.source, e.key)
+                if e.scope is scope and key not in roots and (scope is not Scope.FRAME or e.source == "base"):
+                    roots[key] = np.eye(3) if key in chain else square_root(np.asarray(e.covariance))
+    site_keys = {(e.source, e.key) for s in flat for e in s.errors if e.scope is Scope.SITE}
     blocks: dict[Key, tuple[int, int]] = {}
     width = modes
-    for key, root in (*site_keys.items(), *own_keys.items()):
+    for key, root in roots.items():
         blocks[key] = (width, width + root.shape[1])
         width += root.shape[1]
-    site = modes + sum(root.shape[1] for root in site_keys.values())
-    roots = site_keys | own_keys
+    site = modes + sum(roots[key].shape[1] for key in site_keys)
     local = np.tile(FLOOR_M2 * np.eye(2), (len(flat), 1, 1))
     members, columns, frame_blocks, dense = [], [], [], []
     rows_of, cols_of, values_of = [], [], []
     number = 0
-    for _, group in ordered:
-        keys: list[Key] = []
-        for s in group:
-            keys += [k for e in s.errors if (k := (e.source, e.key)) in own_keys and k not in keys]
-        own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0, dtype=np.int64)]).astype(np.int64)
-        where = np.full(width, -1, dtype=np.int64)
-        where[:site] = np.arange(site)
-        where[own] = site + np.arange(len(own))
-        matrix = np.zeros((2 * len(group), site + len(own)))
+    for frame_id, group in ordered:
+        m = len(group)
+        patterns, rest = _patterns(group)
+        keys = _own_keys(group, roots, site_keys)
+        if patterns.shape[1]:
+            keys.append(("frame", frame_id))
+            blocks[keys[-1]] = (width, width + patterns.shape[1])
+            width += patterns.shape[1]
+        own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0)]).astype(np.int64)
+        full = np.concatenate([np.arange(site, dtype=np.int64), own])
+        at = {int(c): i for i, c in enumerate(full)}
+        matrix = np.zeros((2 * m, len(full)))
+        matrix[:, len(full) - patterns.shape[1] :] = patterns
         for i, s in enumerate(group):
+            local[number + i] += rest[i]
             for e in s.errors:
+                key = (e.source, e.key)
                 if e.scope is Scope.PIXEL:
                     local[number + i] += e.ground_covariance_m2
-                else:
-                    start, stop = blocks[(e.source, e.key)]
-                    matrix[2 * i : 2 * i + 2, where[start:stop]] += e.jacobian @ roots[(e.source, e.key)]
-        full = np.concatenate([np.arange(site, dtype=np.int64), own])
+                elif key in roots and roots[key].shape[1]:
+                    first = at[blocks[key][0]]
+                    matrix[2 * i : 2 * i + 2, first : first + roots[key].shape[1]] += e.jacobian @ roots[key]
         r, c = np.nonzero(matrix)
         rows_of.append(2 * number + r)
         cols_of.append(full[c])
         values_of.append(matrix[r, c])
-        members.append(np.arange(number, number + len(group), dtype=np.int64))
+        members.append(np.arange(number, number + m, dtype=np.int64))
         columns.append(own)
         frame_blocks.append(tuple(keys))
         dense.append(matrix)
-        number += len(group)
+        number += m
     rows, cols, values = (np.concatenate(v) if v else np.zeros(0) for v in (rows_of, cols_of, values_of))
     jacobian = sparse.csr_array((values, (rows.astype(int), cols.astype(int))), shape=(2 * number, width))
     return Problem(
@@ -242,6 +249,32 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
         modes, tuple(columns), tuple(frame_blocks), tuple(dense), jacobian, _information(width, blocks, chain), blocks,
         {k: v for k, v in chain.items() if k in blocks}, prior,
     )  # fmt: skip
+
+
+def _own_keys(group: Sequence[Sighting], roots: dict[Key, Array], site_keys: set[Key]) -> list[Key]:
+    """Return the keys of a frame's errors that are neither private nor shared by the whole site, in order."""
+    keys: list[Key] = []
+    for s in group:
+        keys += [k for e in s.errors if (k := (e.source, e.key)) in roots and k not in site_keys and k not in keys]
+    return keys
+
+
+def _patterns(group: Sequence[Sighting]) -> tuple[Array, Array]:
+    """Return the patterns (2 m, r) in which a frame's private errors move its sightings, and local rests (m, 2, 2)."""
+    m = len(group)
+    parts: dict[Key, Array] = {}
+    for i, s in enumerate(group):
+        for e in s.errors:
+            if e.scope is Scope.FRAME and e.source != "base":
+                key = (e.source, e.key)
+                root = square_root(np.asarray(e.covariance))
+                parts.setdefault(key, np.zeros((2 * m, root.shape[1])))[2 * i : 2 * i + 2] = e.jacobian @ root
+    if not parts:
+        return np.zeros((2 * m, 0)), np.zeros((m, 2, 2))
+    left, size, _ = np.linalg.svd(np.concatenate(list(parts.values()), axis=1), full_matrices=False)
+    keep = size > PATTERN_M * np.sqrt(2 * m)
+    rest = (left[:, ~keep] * size[~keep]).reshape(m, 2, -1)
+    return left[:, keep] * size[keep], rest @ rest.transpose(0, 2, 1)
 
 
 def _information(width: int, blocks: dict[Key, tuple[int, int]], chain: dict[Key, Link]) -> sparse.csc_array:

@@ -1,14 +1,15 @@
 """Joint maximum a posteriori for a given association, with marginal covariances.
 
-Normal equations in crowns and errors; the crowns' block is 2 x 2 block-diagonal and is eliminated first (Schur complement),
-the errors' block is factorised by dense Cholesky. With ``G = H_ww^-1 H_we`` and ``S`` the inverse of the complement, the
-crowns' covariance is ``H_ww^-1 + G S G'`` (block inverse), so honest marginals and the covariance between any two weeds come
-with the solution.
+Normal equations in crowns and errors; the crowns' block is 2 x 2 block-diagonal and is eliminated first (Schur
+complement), the errors' block is factorised by dense Cholesky. With ``G = H_ww^-1 H_we`` and ``S`` the inverse of the
+complement, the crowns' covariance is ``H_ww^-1 + G S G'`` (block inverse), so honest marginals and the covariance
+between any two weeds come with the solution.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import linalg, sparse
@@ -74,7 +75,7 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     """
     k, n, prior = len(weed_of), count, problem.prior
     known = len(prior.mean_m)
-    local = np.linalg.inv(problem.local_m2)
+    local = _inverses(problem.local_m2)
     if weight is not None:
         local = local * weight[:, None, None]
     centre = problem.position_m.mean(axis=0) if k else np.zeros(2)
@@ -83,8 +84,7 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     np.add.at(crown, weed_of, local)
     right = np.zeros((n, 2))
     np.add.at(right, weed_of, np.einsum("kij,kj->ki", local, y))
-    weights = sparse.block_diag(local, format="csr") if k else sparse.csr_array((0, 0))
-    weighted = sparse.csr_array(weights @ problem.jacobian)
+    weighted = sparse.csr_array(_diagonal(local) @ problem.jacobian)
     rows = (2 * weed_of[:, None] + [0, 1]).ravel()
     pick = sparse.csr_array((np.ones(2 * k), (rows, np.arange(2 * k))), shape=(2 * n, 2 * k))
     cross = sparse.csr_array(pick @ weighted)
@@ -105,18 +105,41 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
             added[: problem.modes, : problem.modes] = block
             errors = sparse.csc_array(errors + added.tocsc())
             right_e[: problem.modes] -= np.einsum("nik,ni->k", load, mean)
-    private = np.linalg.inv(crown) if n else crown
-    inverse = sparse.block_diag(private, format="csr") if n else sparse.csr_array((0, 0))
-    gain = sparse.csr_array(inverse @ cross) if n else sparse.csr_array((0, problem.width))
+    private = _inverses(crown)
+    inverse = _diagonal(private)
+    gain = sparse.csr_array(inverse @ cross)
     complement = (errors - cross.T @ gain).toarray()
     factor = linalg.cho_factor(0.5 * (complement + complement.T), lower=True, overwrite_a=True)
-    spread = linalg.cho_solve(factor, np.eye(problem.width), overwrite_b=True)
+    spread = _inverse(factor[0])
     e = linalg.cho_solve(factor, right_e - gain.T @ right.ravel())
     x = (inverse @ right.ravel() - gain @ e).reshape(n, 2) + centre
     product = np.asarray(gain @ spread)
     dense = gain.toarray()
     total = private + np.einsum("niv,njv->nij", product.reshape(n, 2, -1), dense.reshape(n, 2, -1))
     return Solution(x, 0.5 * (total + total.transpose(0, 2, 1)), e, spread, private, dense, product)
+
+
+def _inverses(blocks: Array) -> Array:
+    """Return the inverses of blocks (n, 2, 2)."""
+    return np.asarray(np.linalg.inv(blocks), dtype=np.float64)
+
+
+def _diagonal(blocks: Array) -> Any:
+    """Return the block-diagonal matrix of blocks (n, 2, 2)."""
+    n = len(blocks)
+    columns = (2 * np.arange(n)[:, None, None] + np.array([[0, 1], [0, 1]])).ravel()
+    return sparse.csr_array((blocks.ravel(), columns, 2 * np.arange(2 * n + 1)), shape=(2 * n, 2 * n))
+
+
+def _inverse(lower: Array) -> Array:
+    """Return the inverse of a positive definite matrix from its lower Cholesky factor (LAPACK potri)."""
+    if not len(lower):
+        return np.zeros((0, 0))
+    half, failed = linalg.lapack.dpotri(lower, lower=1)
+    if failed:
+        raise np.linalg.LinAlgError("the joint estimate is singular")
+    half = np.tril(half)
+    return np.asarray(half + np.tril(half, -1).T)
 
 
 def residuals(problem: Problem, solution: Solution, weed_of: Ints) -> Array:
@@ -129,7 +152,7 @@ def robust_weights(problem: Problem, solution: Solution, weed_of: Ints) -> Array
     """Return Huber weights (K,) from the residuals and the local noise."""
     rest = residuals(problem, solution, weed_of)
     size = np.sqrt(np.einsum("ki,kij,kj->k", rest, np.linalg.inv(problem.local_m2), rest))
-    return np.minimum(1.0, HUBER / np.maximum(size, 1e-12))
+    return np.asarray(np.minimum(1.0, HUBER / np.maximum(size, 1e-12)))
 
 
 def reassociate(problem: Problem, solution: Solution, log_ratio: float, gate: float) -> Ints:

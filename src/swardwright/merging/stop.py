@@ -54,8 +54,8 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
     Notes
     -----
     The camera sees plants relative to the base, the register knows them relative to the ground, and ``base`` ties the
-    two: solved jointly. A crown ``x`` lies at ``R' (x - t + J e)`` in true base axes, with ``e`` the base error and ``J`` its
-    Jacobian at ``x``; the covariance is that of ``x + J e`` (they are strongly correlated).
+    two: solved jointly. A crown ``x`` lies at ``R' (x - t + J e)`` in true base axes, with ``e`` the base error and
+    ``J`` its Jacobian at ``x``; the covariance is that of ``x + J e`` (they are strongly correlated).
     """
     settings, belief_settings = settings or MergeSettings(), belief_settings or PresenceSettings()
     _check(frames, stop_id, base)
