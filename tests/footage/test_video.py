@@ -56,6 +56,30 @@ def test_the_rotation_flag_turns_the_picture():
     assert shown[0, 1].tolist() == [255, 255, 255]  # clockwise by a quarter: top right
 
 
+def test_rotation_written_in_the_file(kit, tmp_path):
+    """Track header matrix of ISO 14496-12: x' = a x + c y, y' = b x + d y; a quarter turn clockwise is b 1, c -1."""
+    path = tmp_path / "tall.mp4"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mpeg4", rate=20)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
+        image = np.zeros((48, 64, 3), np.uint8)
+        image[:16, :16] = 255  # top left as recorded
+        for packet in [*stream.encode(av.VideoFrame.from_ndarray(image, format="rgb24")), *stream.encode()]:
+            container.mux(packet)
+    data = bytearray(path.read_bytes())
+    matrix = data.find(b"tkhd") + 44
+    assert data[matrix : matrix + 4] == (1 << 16).to_bytes(4, "big")
+    one = 1 << 16
+    for i, value in enumerate([0, one, 0, -one, 0, 0]):
+        data[matrix + 4 * i : matrix + 4 * i + 4] = value.to_bytes(4, "big", signed=True)
+    path.write_bytes(bytes(data))
+    footage = kit.take_in(path)
+    assert footage.frames[0].size_px == (48, 64)
+    _, shown = next(pictures(path, footage.frames))
+    assert shown[:12, 36:].mean() > 230  # top right when upright
+    assert shown[20:].mean() < 20
+
+
 def test_a_cut_video(kit, tmp_path):
     path = write_video(tmp_path / "walk.mp4")
     path.write_bytes(path.read_bytes()[:2000])  # the index at the end is gone

@@ -162,7 +162,8 @@ def _gyro(
     nothing = (np.zeros(len(times) - 1), np.full(len(times) - 1, np.inf))
     bias, bias_var = still_bias(own, raw, stamps, rate)
     if not np.isfinite(bias):
-        return *nothing, "the gyro is not used: the base never stands still, so that its bias is unknown"
+        note = "the gyro is not used: the base never stands still, which its bias needs (record some seconds of it)"
+        return *nothing, note
     gap = np.diff(stamps)
     spacing = float(np.median(gap))
     stated = float(np.median(gyro.values[:, 1]))
