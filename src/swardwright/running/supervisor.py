@@ -79,6 +79,8 @@ class _Book:
     first: RobotState | None = None
     last: RobotState | None = None
     lit: bool = False
+    #: the emergency stop was reported, or not known, while the flame was put out
+    stopped: bool = False
     #: the hold whose heat was commanded and not yet accounted for
     pending: tuple[Stop, Hold] | None = None
 
@@ -192,6 +194,8 @@ def _stop(book: _Book, register: Register, permit: Permit, site: Site, stop: Sto
     if book.lit:
         if not (yield from _put_out(book)):
             raise _RoundEndsError("the flame could not be confirmed out")
+        if book.stopped:
+            raise _RoundEndsError("the emergency stop was pressed, or not known, while the flame was put out")
         yield from _note(book, OUT, stop=stop)
 
 
@@ -381,8 +385,10 @@ def _put_out(book: _Book) -> Talk[bool]:
             answer = yield Light(False)
         except SwardwrightError:
             continue
-        if answer.state is not None and math.isfinite(answer.state.now_s):
-            book.last = answer.state
+        if answer.state is not None:
+            book.stopped = book.stopped or answer.state.emergency_stop is not False
+            if book.last is None or answer.state.now_s >= book.last.now_s:
+                book.last = answer.state
         if answer.ok and answer.state is not None and answer.state.flame_lit is False:
             book.lit = False
             return True
