@@ -15,7 +15,7 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.weed import Register
-from swardwright.shell.report_map import COLOURS, enlargement
+from swardwright.shell.report_map import COLOURS, Extent, enlargement
 
 #: in the same order as the shapes of the plan view in reports
 _MARKERS = ("o", "^", "s", "D", "v", "H", "p")
@@ -28,8 +28,9 @@ def plan_figure(
 
     Axes are ground axes, metres; ellipses are enlarged by the factor that the title states.
     """
-    figure, axes = _canvas(10.0, 7.4)
-    _ground(axes, site)
+    figure, axes = _canvas(10.0, 6.4)
+    extent = Extent.around(site, register.weeds, plan)
+    _ground(axes, site, extent)
     if plan is not None:
         route = np.array(plan.route_m).reshape(-1, 2)
         axes.plot(*route.T, color="#6b6455", linewidth=1, alpha=0.7, label="route", zorder=2)
@@ -37,6 +38,8 @@ def plan_figure(
         axes.quiver(x, y, np.cos(yaw), np.sin(yaw), angles="xy", scale=32, width=0.004, color="#33332f", zorder=3)
         axes.plot(x, y, ".", color="#33332f", markersize=4, label=f"stop ({len(plan.stops)})", zorder=3)
     _weeds(axes, site, register, set(plan.controls) if plan else set(), fates or {})
+    west, south, east, north = extent.bounds_m
+    axes.set(xlim=(west, east), ylim=(south, north))
     axes.set_aspect("equal")
     axes.set_xlabel("east, m")
     axes.set_ylabel("north, m")
@@ -96,9 +99,10 @@ def _canvas(width_in: float, height_in: float) -> tuple[Any, Any]:
     return figure, axes
 
 
-def _ground(axes: Any, site: Site) -> None:
+def _ground(axes: Any, site: Site, extent: Extent) -> None:
     from matplotlib.patches import Polygon
     from shapely.geometry import Polygon as Shape
+    from shapely.geometry import box
 
     for zone in site.zones:
         axes.add_patch(Polygon(zone.corners_m, facecolor="#e9f0e0", edgecolor="#7f9468", linewidth=1.2, zorder=0))
@@ -106,13 +110,14 @@ def _ground(axes: Any, site: Site) -> None:
         around = np.array(Shape(keep.corners_m).buffer(keep.standoff_m).exterior.coords)
         axes.plot(*around.T, color="#8a8577", linewidth=0.9, linestyle=(0, (5, 4)), zorder=1)
         axes.add_patch(Polygon(keep.corners_m, facecolor="#e4e2dc", edgecolor="#8a8577", hatch="///", linewidth=0.8))
-        x, y = np.mean(np.array(keep.corners_m), axis=0)
-        size = np.ptp(np.array(keep.corners_m), axis=0)
-        low = min(c[1] for c in keep.corners_m) - keep.standoff_m - 0.05
-        inside = size[0] > 2.0
+        seen = Shape(keep.corners_m).intersection(box(*extent.bounds_m))
+        if seen.is_empty:
+            continue
+        left, low, right, _ = seen.bounds
+        inside = right - left > 2.0
+        x, y, low = seen.centroid.x, seen.centroid.y, low - keep.standoff_m - 0.05
         axes.text(x, y if inside else low, keep.name, ha="center", va="center" if inside else "top", fontsize=9,
                   bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1.5}, zorder=4)  # fmt: skip
-    axes.autoscale_view()
 
 
 def _weeds(axes: Any, site: Site, register: Register, controls: set[str], fates: Mapping[str, str]) -> None:
@@ -126,7 +131,7 @@ def _weeds(axes: Any, site: Site, register: Register, controls: set[str], fates:
             large, small, direction = ellipse(weed.covariance_m2)
             axes.add_patch(
                 Ellipse(weed.mean_m, factor * large, factor * small, angle=math.degrees(direction),
-                        facecolor=colour, alpha=0.25, linewidth=0, zorder=4)
+                        facecolor=colour, alpha=0.35, linewidth=0, zorder=4)
             )  # fmt: skip
         dead = [w for w in mine if fates.get(w.id) == "dead"]
         for weeds, filled in (([w for w in mine if w not in dead], kind.treat), (dead, False)):

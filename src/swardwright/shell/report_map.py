@@ -24,6 +24,9 @@ from swardwright.domain.weed import Register, Weed
 COLOURS = ("#0072b2", "#d55e00", "#aa3f7f", "#b87a00", "#00785a", "#3a8fc4", "#4d4d4d")
 _MARK = 7.0
 _MARGIN = 50.0
+_BEYOND_M = 1.0
+#: height of the strip with scale bar and north arrow
+_STRIP = 56.0
 
 
 def _corners(count: int, turn: float, radius: float) -> str:
@@ -101,62 +104,76 @@ def plan_view(
     """
     weeds = register.weeds if register else ()
     fates = fates or {}
-    frame = _Frame.around(site, weeds, plan)
+    extent = Extent.around(site, weeds, plan)
     factor = enlargement(weeds)
     by_kind = marks(site)
     controls = set(plan.controls) if plan else set()
     other = Mark(_SHAPES[-1], COLOURS[-1], False)
     body = [
         _DEFS,
-        f'<rect x="0" y="0" width="{frame.width:.0f}" height="{frame.height:.0f}" fill="#fbfaf7"/>',
-        _layer("zones", [_zone(frame, z.corners_m) for z in site.zones]),
-        _layer("keep-outs", [_keep_out(frame, k.corners_m, k.standoff_m, k.name) for k in site.keep_outs]),
-        _layer("route", [_route(frame, plan)] if plan and len(plan.route_m) > 1 else []),
-        _layer("ellipses", [_ellipse(frame, w, factor, by_kind.get(w.kind, other)) for w in weeds]),
-        _layer("stops", [_stop(frame, i + 1, s.base, len(s.holds)) for i, s in enumerate(plan.stops if plan else ())]),
+        f'<rect x="0" y="0" width="{extent.width:.0f}" height="{extent.height:.0f}" fill="#fbfaf7"/>',
+        _layer("zones", [_zone(extent, z.corners_m) for z in site.zones]),
+        _layer("keep-outs", [_keep_out(extent, k.corners_m, k.standoff_m, k.name) for k in site.keep_outs]),
+        _layer("route", [_route(extent, plan)] if plan and len(plan.route_m) > 1 else []),
+        _layer("ellipses", [_ellipse(extent, w, factor, by_kind.get(w.kind, other)) for w in weeds]),
+        _layer("stops", [_stop(extent, i + 1, s.base, len(s.holds)) for i, s in enumerate(plan.stops if plan else ())]),
         _layer(
             "weeds",
             [
-                _weed(frame, w, by_kind.get(w.kind, other), fates.get(w.id), w.control or w.id in controls)
+                _weed(extent, w, by_kind.get(w.kind, other), fates.get(w.id), w.control or w.id in controls)
                 for w in weeds
             ],
         ),
-        _furniture(frame, site),
+        _furniture(extent, site),
     ]
     svg = (
-        f'<svg class="plan-view" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:.0f} {frame.height:.0f}" '
+        '<svg class="plan-view" xmlns="http://www.w3.org/2000/svg" '
+        f'viewBox="0 0 {extent.width:.0f} {extent.height:.0f}" '
         f'role="img" aria-label="Plan view of {escape(site.name)}">{"".join(body)}</svg>'
     )
     return Drawing(Markup(svg), factor, _legend(site, by_kind, fates, bool(controls), plan, factor))  # noqa: S704
 
 
 @dataclass(frozen=True)
-class _Frame:
+class Extent:
+    """The shown ground: its north-west corner (ground axes, metres) and its size in drawing units."""
+
     west_m: float
     north_m: float
     width: float
     height: float
 
     @staticmethod
-    def around(site: Site, weeds: tuple[Weed, ...], plan: Plan | None) -> _Frame:
+    def around(site: Site, weeds: tuple[Weed, ...], plan: Plan | None) -> Extent:
+        """Return what to show of a site: all that is treated, and keep-outs as far as they matter."""
         points = [p for z in site.zones for p in z.corners_m]
-        for keep in site.keep_outs:
-            d = keep.standoff_m
-            points += [(x + dx, y + dy) for x, y in keep.corners_m for dx in (-d, d) for dy in (-d, d)]
         points += [(float(w.mean_m[0]), float(w.mean_m[1])) for w in weeds] + list(plan.route_m if plan else ())
-        array = np.array(points or [(0.0, 0.0), (1.0, 1.0)])
-        (west, south), (east, north) = array.min(axis=0), array.max(axis=0)
-        return _Frame(
+        core = np.array(points or [(0.0, 0.0), (1.0, 1.0)])
+        low, high = core.min(axis=0), core.max(axis=0)
+        for keep in site.keep_outs:
+            corners = np.array(keep.corners_m)
+            low = np.minimum(low, np.maximum(corners.min(axis=0) - keep.standoff_m, core.min(axis=0) - _BEYOND_M))
+            high = np.maximum(high, np.minimum(corners.max(axis=0) + keep.standoff_m, core.max(axis=0) + _BEYOND_M))
+        (west, south), (east, north) = low, high
+        return Extent(
             west - _MARGIN / 100,
             north + _MARGIN / 100,
             (east - west) * 100 + 2 * _MARGIN,
-            (north - south) * 100 + 2 * _MARGIN + 40,
+            (north - south) * 100 + 2 * _MARGIN + _STRIP,
         )
 
+    @property
+    def bounds_m(self) -> tuple[float, float, float, float]:
+        """West, south, east, north, metres, without the strip below the ground."""
+        east, south = self.west_m + self.width / 100, self.north_m - (self.height - _STRIP) / 100
+        return self.west_m, south, east, self.north_m
+
     def at(self, x_m: float, y_m: float) -> tuple[float, float]:
+        """Return a place in drawing units."""
         return (x_m - self.west_m) * 100, (self.north_m - y_m) * 100
 
     def path(self, corners_m: Polygon) -> str:
+        """Return an open outline as SVG path data."""
         return "M" + "L".join("{:.1f} {:.1f}".format(*self.at(x, y)) for x, y in corners_m)
 
 
@@ -178,42 +195,46 @@ def _layer(name: str, parts: list[str]) -> str:
     return f'<g class="layer-{name}">{"".join(parts)}</g>'
 
 
-def _zone(frame: _Frame, corners_m: Polygon) -> str:
-    return f'<path d="{frame.path(corners_m)}Z" fill="#e9f0e0" stroke="#7f9468" stroke-width="1.5"/>'
+def _zone(extent: Extent, corners_m: Polygon) -> str:
+    return f'<path d="{extent.path(corners_m)}Z" fill="#e9f0e0" stroke="#7f9468" stroke-width="1.5"/>'
 
 
-def _keep_out(frame: _Frame, corners_m: Polygon, standoff_m: float, name: str) -> str:
+def _keep_out(extent: Extent, corners_m: Polygon, standoff_m: float, name: str) -> str:
     from shapely.geometry import Polygon as Shape
+    from shapely.geometry import box
 
     shape = Shape(corners_m)
     around = shape.buffer(standoff_m, quad_segs=6).exterior.coords if standoff_m > 0 else ()
     text = f"{name}, stand-off {standoff_m:g} m" if standoff_m > 0 else name
-    west, south, east, north = shape.bounds
+    seen = shape.intersection(box(*extent.bounds_m))
+    if seen.is_empty:
+        seen = shape
+    west, south, east, north = seen.bounds
     inside = 100 * (east - west) > 11 * len(text) and north - south > 0.25
-    middle = shape.representative_point()
-    x, y = frame.at(middle.x, middle.y) if inside else frame.at((west + east) / 2, south - standoff_m - 0.16)
+    middle = seen.representative_point()
+    x, y = extent.at(middle.x, middle.y) if inside else extent.at((west + east) / 2, south - standoff_m - 0.16)
     dashed = (
-        f'<path d="{frame.path(tuple((p[0], p[1]) for p in around))}Z" fill="none" stroke="#8a8577" stroke-width="1.1" '
-        'stroke-dasharray="7 5"/>'
+        f'<path d="{extent.path(tuple((p[0], p[1]) for p in around))}Z" fill="none" stroke="#8a8577" '
+        'stroke-width="1.1" stroke-dasharray="7 5"/>'
         if around
         else ""
     )
     return (
-        f'{dashed}<path d="{frame.path(corners_m)}Z" fill="url(#hatch)" stroke="#8a8577" stroke-width="1.2"/>'
+        f'{dashed}<path d="{extent.path(corners_m)}Z" fill="url(#hatch)" stroke="#8a8577" stroke-width="1.2"/>'
         f'<text class="{"" if inside else "small"}" x="{x:.1f}" y="{y:.1f}" text-anchor="middle" '
         f'dominant-baseline="middle">{escape(text)}</text>'
     )
 
 
-def _route(frame: _Frame, plan: Plan) -> str:
+def _route(extent: Extent, plan: Plan) -> str:
     return (
-        f'<path d="{frame.path(plan.route_m)}" fill="none" stroke="#6b6455" stroke-width="1.6" '
+        f'<path d="{extent.path(plan.route_m)}" fill="none" stroke="#6b6455" stroke-width="1.6" '
         'stroke-linejoin="round" stroke-opacity="0.75"/>'
     )
 
 
-def _stop(frame: _Frame, number: int, base: BasePose, holds: int) -> str:
-    x, y = frame.at(base.x_m, base.y_m)
+def _stop(extent: Extent, number: int, base: BasePose, holds: int) -> str:
+    x, y = extent.at(base.x_m, base.y_m)
     turn = -math.degrees(base.yaw_rad)
     return (
         f'<g transform="translate({x:.1f} {y:.1f})"><title>Stop {number}: {holds} weeds, heading '
@@ -223,9 +244,9 @@ def _stop(frame: _Frame, number: int, base: BasePose, holds: int) -> str:
     )
 
 
-def _ellipse(frame: _Frame, weed: Weed, factor: int, mark: Mark) -> str:
+def _ellipse(extent: Extent, weed: Weed, factor: int, mark: Mark) -> str:
     large, small, direction = ellipse(weed.covariance_m2)
-    x, y = frame.at(float(weed.mean_m[0]), float(weed.mean_m[1]))
+    x, y = extent.at(float(weed.mean_m[0]), float(weed.mean_m[1]))
     return (
         f'<ellipse cx="{x:.1f}" cy="{y:.1f}" rx="{large * 100 * factor:.2f}" ry="{small * 100 * factor:.2f}" '
         f'transform="rotate({-math.degrees(direction):.1f} {x:.1f} {y:.1f})" fill="{mark.colour}" '
@@ -233,8 +254,8 @@ def _ellipse(frame: _Frame, weed: Weed, factor: int, mark: Mark) -> str:
     )
 
 
-def _weed(frame: _Frame, weed: Weed, mark: Mark, fate: str | None, control: bool) -> str:
-    x, y = frame.at(float(weed.mean_m[0]), float(weed.mean_m[1]))
+def _weed(extent: Extent, weed: Weed, mark: Mark, fate: str | None, control: bool) -> str:
+    x, y = extent.at(float(weed.mean_m[0]), float(weed.mean_m[1]))
     large, small, _ = ellipse(weed.covariance_m2)
     text = (
         f"{weed.id}: {weed.kind} {weed.kinds[0][1]:.0%}, present {weed.presence:.0%}, "
@@ -248,24 +269,26 @@ def _weed(frame: _Frame, weed: Weed, mark: Mark, fate: str | None, control: bool
     )
 
 
-def _furniture(frame: _Frame, site: Site) -> str:
-    length_m = max(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if step * 100 <= max(frame.width / 5, 10))
-    y = frame.height - 26
+def _furniture(extent: Extent, site: Site) -> str:
+    length_m = max(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if step * 100 <= max(extent.width / 5, 10))
+    y = extent.height - 20
     bar = (
         f'<path d="M{_MARGIN} {y - 7}v7h{length_m * 100:.0f}v-7" fill="none" stroke="#33332f" stroke-width="1.6"/>'
         f'<text x="{_MARGIN + length_m * 100 + 10:.0f}" y="{y:.0f}">{length_m:g} m</text>'
     )
-    x = frame.width - _MARGIN
+    x = extent.width - _MARGIN
     north = (
-        f'<g transform="translate({x:.0f} {y - 16:.0f})"><path d="M0 -22L8 12L0 5L-8 12Z" fill="#33332f"/>'
+        f'<g transform="translate({x:.0f} {y - 10:.0f})"><path d="M0 -22L8 12L0 5L-8 12Z" fill="#33332f"/>'
         '<text x="-16" y="8" text-anchor="end">north</text></g>'
     )
     mark = (
-        f'<text x="{frame.width / 2:.0f}" y="{y:.0f}" text-anchor="middle">Invented data</text>'
+        f'<text x="{extent.width / 2:.0f}" y="{y:.0f}" text-anchor="middle">Invented data</text>'
         if site.invented
         else ""
     )
-    return f'<g class="furniture">{bar}{north}{mark}</g>'
+    top = extent.height - _STRIP
+    ground = f'<rect x="0" y="{top:.0f}" width="{extent.width:.0f}" height="{_STRIP:.0f}" fill="#fbfaf7"/>'
+    return f'<g class="furniture">{ground}{bar}{north}{mark}</g>'
 
 
 def enlargement(weeds: tuple[Weed, ...]) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import asdict
 from importlib.resources import files
@@ -20,12 +21,12 @@ from swardwright.shell.web.view import View
 STYLE = files("swardwright.shell.web").joinpath("page.css").read_text(encoding="utf-8")
 
 
-def build(view: View, folder_name: str, is_changed: Callable[[], bool]) -> None:
+def build(view: View, folder: str, is_changed: Callable[[], bool]) -> None:
     """Build the page for one visitor.
 
     Parameters
     ----------
-    folder_name : str
+    folder : str
         How the site folder is named in commands.
     is_changed : callable
         Whether the site folder has changed since ``view`` was read.
@@ -41,7 +42,7 @@ def build(view: View, folder_name: str, is_changed: Callable[[], bool]) -> None:
         _html(_head(view))
         _html(_cautions())
         _newer(is_changed)
-        _html(_status(view, folder_name))
+        _html(_status(view, folder))
         if view.register is not None:
             _html(_figures(view))
         with ui.element("section"):
@@ -118,9 +119,9 @@ def _newer(is_changed: Callable[[], bool]) -> None:
     ui.timer(3.0, look)
 
 
-def _status(view: View, folder_name: str) -> Markup:
+def _status(view: View, folder: str) -> Markup:
     status = view.status
-    command = f"swardwright {status.next_command} {folder_name}"
+    command = f"swardwright {status.next_command} {shlex.quote(folder)}"
     line = Markup('<li class="{}"><span class="state">{}</span> {} <span class="why">{}</span></li>')
     lines = []
     for s in status.standings:

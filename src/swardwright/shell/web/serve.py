@@ -44,7 +44,7 @@ def serve(folder: Path, *, host: str = "127.0.0.1", port: int = 8080, say: Calla
         except SwardwrightError as error:
             build_error(error.sentence(), error.remedy)
             return
-        build(view, folder.name or str(folder), lambda: changed_at(folder) != seen)
+        build(view, str(folder), lambda: changed_at(folder) != seen)
 
     def report(name: str) -> Response:
         path = folder / "reports" / name
