@@ -26,6 +26,7 @@ def test_every_kind_of_log_gives_the_same_frames(kit, tmp_path, kind):
         # the first odometry pose is laid on the start pose: the drive goes north from (2, 3)
         assert frame.base.as_array() == pytest.approx([2.0, 3.0 + 0.5 * stamp, math.pi / 2], abs=1e-6)
         assert frame.size_px == kit.SIZE
+        assert frame.stamp_ns == pytest.approx((kit.ZERO + stamp) * 1e9, abs=1e3)
     shown = dict((f.id, image) for f, image in pictures(path, footage.frames))
     for number, frame in enumerate(footage.frames):
         np.testing.assert_array_equal(shown[frame.id], kit.texture(number))
