@@ -64,7 +64,7 @@ class Make:
                 0.004,
                 0.01,
                 0.012,
-            ),  # fmt: skip
+            ),
             look_joints_rad=tuple(tuple(look) for look in postures["looks"]),
             rest_joints_rad=tuple(postures["rest"]),
             survey_joints_rad=tuple(postures["survey"]),

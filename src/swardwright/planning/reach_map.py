@@ -105,10 +105,13 @@ def _make(rig: Rig) -> ReachMap:
     shape = grid.shape[:2]
     joints = np.full((*shape, len(arm.moving)), np.nan)
     todo = heat_off_base(rig, grid) & (np.linalg.norm(grid, axis=2) <= radius + CELL_M)
+    coarse = np.zeros(shape, dtype=bool)  # every second cell is searched from afar, the others from found neighbours
+    coarse[::2, ::2] = True
     home = np.array(rig.look_joints_rad[0] if rig.look_joints_rad else rig.survey_joints_rad)
     for cone in cones_rad(rig):
-        for starts in (_FEW, 0, 0, _MORE, 0, 0):  # 0: cells next to a found one start from its posture
-            _fill(rig, grid, joints, todo & np.isnan(joints[..., 0]), home, cone, starts)
+        for pool in (_FEW, 0, 0, _MORE, 0, 0, 0):
+            left = todo & np.isnan(joints[..., 0])
+            _fill(rig, grid, joints, left & coarse if pool else left, home, cone, pool)
     reached = ~np.isnan(joints[..., 0])
     sure = reached.copy()
     for di in (-1, 0, 1):
