@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 import click
 
 from swardwright.domain.errors import InputError, SwardwrightError
+from swardwright.shell.cautions import CAUTIONS
 
 if TYPE_CHECKING:
     from swardwright.domain.permit import Weather
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 _AS_JSON = "swardwright.json"
-_CAUTION = (
-    "Open flame: this software is not a safety function. Emergency stop, gas shut-off valve and dead-man switch are "
-    "hardware; a person stands watch; local codes, the authority having jurisdiction and licensed gas practice decide."
-)
 
 
 class _ToldError(click.ClickException):
@@ -76,7 +73,8 @@ class _Commands(click.Group):
             return super().invoke(ctx)
         except SwardwrightError as error:
             data = error.as_dict() if ctx.meta.get(_AS_JSON) else None
-            raise _ToldError(error.sentence(), error.remedy, error.exit_status, data) from error
+            remedy = error.remedy or "mend what the sentence names, then run this again"
+            raise _ToldError(error.sentence(), remedy, error.exit_status, data) from error
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except KeyboardInterrupt as error:
@@ -202,8 +200,12 @@ def survey(site: Path, wait_days: float, name: str | None) -> None:
               help="Another topic than site.toml names, for this recording (repeat).")  # fmt: skip
 @click.option("--overlap", type=click.FloatRange(0.0, 0.95), default=0.6, show_default=True,
               help="Share of ground that successive kept pictures have in common.")  # fmt: skip
+@click.option("--trust-camera-file", is_flag=True,
+              help="Take in a robot log whose own camera info is missing or not calibrated.")  # fmt: skip
 @json_option
-def take_in(site: Path, recordings: tuple[Path, ...], topics: tuple[str, ...], overlap: float) -> None:
+def take_in(
+    site: Path, recordings: tuple[Path, ...], topics: tuple[str, ...], overlap: float, trust_camera_file: bool
+) -> None:
     """Take recordings into the site: copied, read, posed, and the frames worth keeping chosen.
 
     Without RECORDINGS: everything in the site's recordings folder that is new or stale.
@@ -215,7 +217,7 @@ def take_in(site: Path, recordings: tuple[Path, ...], topics: tuple[str, ...], o
     from swardwright.shell.taking_in import take_in as do
 
     given = Topics(**dict(topic_pairs(topics))) if topics else None
-    _with_site(site, lambda at: do(at, recordings, topics=given, overlap=overlap))
+    _with_site(site, lambda at: do(at, recordings, topics=given, overlap=overlap, trust_camera_file=trust_camera_file))
 
 
 @main.command()
@@ -270,7 +272,7 @@ def plan(site: Path, seed: int) -> None:
     _with_site(site, lambda at: plan_site(at, seed=seed))
 
 
-@main.command(epilog=_CAUTION)
+@main.command(epilog=" ".join(CAUTIONS))
 @site_argument
 @click.option("--signed-by", required=True, help="Name of the person who answers and stands watch.")
 @click.option("--temperature", required=True, help="Observed now, such as '18 C'.")
@@ -337,7 +339,7 @@ def _codes(text: str | None) -> tuple[float, float, float] | None:
     return ffmc, dmc, dc
 
 
-@main.command(epilog=_CAUTION)
+@main.command(epilog=" ".join(CAUTIONS))
 @site_argument
 @click.option("--close", is_flag=True, help="End an interrupted round as it stands; no robot is called.")
 @json_option
@@ -351,7 +353,6 @@ def run(site: Path, close: bool) -> None:
     """
     from swardwright.shell.rounds import run_site
 
-    click.echo(_CAUTION, err=True)
     _with_site(site, lambda at: run_site(at, show=_show, close=close))
 
 

@@ -14,6 +14,7 @@ from swardwright.domain.frame import Track
 from swardwright.domain.permit import Permit, Refusal, Weather
 from swardwright.domain.plan import Plan
 from swardwright.domain.weed import Look, Register, Sighting
+from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.finding import this_visit
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Said
@@ -164,6 +165,8 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
             if earlier:
                 show(f"going on with {plan.id}: {len(done)} weeds done, {len(unknown)} of unknown heat")
             detector = load_detector(detector_path(folder, opened.site))
+            for caution in CAUTIONS:
+                show(caution)
             robot = load_robot(folder, opened.site)
             round_ = supervise(plan, register, permit, opened.site, done=done, unknown=unknown)
             record = drive_round(robot, opened.site, plan, register, store, detector, round_, show)
@@ -201,14 +204,21 @@ def _keep_round(opened: OpenSite, plan: Plan, register: Register, record: RoundR
 
 
 def after_round(register: Register, record: RoundRecord, *, revision: int) -> Register:
-    """Return the register with the heat that each weed got and the controls marked; places and beliefs stay."""
-    heat = {t.weed_id: t.dose_kg_m2 for t in record.treated}
-    weeds = tuple(
-        replace(w, heat_kg_m2=w.heat_kg_m2 + heat.get(w.id, 0.0), control=w.id in record.controls)
-        for w in register.weeds
-    )
-    note = f"{len(heat)} weeds heated in {record.plan_id}, {len(record.controls)} left as controls"
-    return Register(revision, weeds, (note,), register.base_poses)
+    """Return the register as a round leaves it: heat added, controls marked, and less belief in what was heated.
+
+    ``presence`` is the belief that a living plant stands there, so a heated one keeps ``1 - kill`` of it; the next look
+    raises or buries that.
+    """
+    given = {t.weed_id: t for t in record.treated}
+    weeds = []
+    for weed in register.weeds:
+        heat = given.get(weed.id)
+        if heat is not None:
+            left = weed.presence * (1.0 - min(max(heat.kill, 0.0), 1.0))
+            weed = replace(weed, heat_kg_m2=weed.heat_kg_m2 + heat.dose_kg_m2, presence=left)
+        weeds.append(replace(weed, control=weed.id in record.controls))
+    note = f"{len(given)} weeds heated in {record.plan_id}, {len(record.controls)} left as controls"
+    return Register(revision, tuple(weeds), (note,), register.base_poses)
 
 
 def _ran(record: RoundRecord, *, over: bool) -> Said:

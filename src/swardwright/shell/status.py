@@ -11,16 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from swardwright.domain.site import Site
+from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.codec import content_hash, file_hash
 from swardwright.shell.saying import Said
 from swardwright.shell.site_file import SHIPPED
 from swardwright.shell.store import SiteStore
 
 RECORDINGS = "recordings"
-CAUTION = (
-    "This software is not a safety function. Emergency stop, gas shut-off valve and dead-man switch are hardware, a "
-    "person stands watch, and local codes, the authority having jurisdiction and licensed gas practice decide."
-)
 
 
 @dataclass(frozen=True)
@@ -42,7 +39,7 @@ class SiteStatus:
     standings: tuple[Standing, ...]
     next_command: str
     next_reason: str
-    caution: str = CAUTION
+    caution: str = " ".join(CAUTIONS[:2])
 
 
 def detector_path(folder: Path, site: Site) -> Path:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from swardwright.domain.camera import Camera
 from swardwright.domain.errors import RecordingError
 from swardwright.domain.frame import Footage, LeftOut
 from swardwright.domain.site import Topics
@@ -36,7 +37,7 @@ class TakenIn:
                 f"{self.recording}: no pictures in this recording; {self.poses_found} poses over "
                 f"{self.distance_m:.1f} m were taken in."
             )
-        gone = "; ".join(f"{item.count} {item.reason}" for item in self.left_out)
+        gone = "; ".join(f"{item.reason}: {item.count}" for item in self.left_out)
         return (
             f"{self.recording}: {self.pictures_found} pictures, {self.frames_kept} frames kept"
             + (f" (left out: {gone})" if gone else "")
@@ -49,9 +50,9 @@ def survey(opened: OpenSite, *, wait_days: float = 0.0, name: str | None = None)
     from swardwright.planning import survey_lanes
     from swardwright.shell.driving import load_robot
 
-    lanes = survey_lanes(opened.site)
     with opened.store.writer():
         robot = load_robot(opened.folder, opened.site)
+        lanes = survey_lanes(opened.site)
         with _incoming(opened.folder) as staging:
             existing = {path.name for path in waiting_recordings(opened.folder)}
             free = (f"survey-{n}.mcap" for n in range(1, 10_000))
@@ -69,7 +70,12 @@ def survey(opened: OpenSite, *, wait_days: float = 0.0, name: str | None = None)
 
 
 def take_in(
-    opened: OpenSite, paths: Sequence[Path] = (), *, topics: Topics | None = None, overlap: float = 0.6
+    opened: OpenSite,
+    paths: Sequence[Path] = (),
+    *,
+    topics: Topics | None = None,
+    overlap: float = 0.6,
+    trust_camera_file: bool = False,
 ) -> Said:
     """Take recordings into the site: those named, or all in ``recordings/`` that are new or whose frames are stale.
 
@@ -85,7 +91,9 @@ def take_in(
                 "there is nothing new to take in", where=RECORDINGS, limit="a recording that has not been taken in",
                 remedy=f"name one: swardwright take-in {opened.folder} PATH, or make one with swardwright survey",
             )  # fmt: skip
-        read = [(_read(opened, source, topics, overlap), source, target) for source, target in inside]
+        read = [
+            (_read(opened, source, topics, overlap, trust_camera_file), source, target) for source, target in inside
+        ]
         moved: list[Path] = []
         try:
             for _, source, target in read:
@@ -115,22 +123,42 @@ def take_in(
     return Said(tuple(t.sentence() for t in taken), {"recordings": data})
 
 
-def _read(opened: OpenSite, path: Path, topics: Topics | None, overlap: float) -> tuple[Footage, int]:
+def _read(
+    opened: OpenSite, path: Path, topics: Topics | None, overlap: float, trust_camera_file: bool
+) -> tuple[Footage, int]:
     from swardwright.footage import read
     from swardwright.frames import choose_frames
 
     site = opened.site
-    wanted = site.topics if topics is None else _merged(site.topics, topics)
-    footage = read(
-        path, topics=wanted, joint_names=site.rig.arm.joint_names, start=site.start, origin=site.origin,
-        errors=site.rig.errors, pose_age_s=site.limits.pose_age_s, camera=site.rig.camera,
-        progress=Progress(f"reading {path.name}"),
-    )  # fmt: skip
-    if footage.frames:
-        posed = any(f.base is not None or f.ground_from_camera is not None for f in footage.frames)
-        kept = choose_frames(footage, site.rig if posed else None, overlap=overlap)
-        return kept, footage.pictures_found
-    return footage, footage.pictures_found
+
+    def reading(camera: Camera | None) -> Footage:
+        return read(
+            path, topics=site.topics if topics is None else _merged(site.topics, topics),
+            joint_names=site.rig.arm.joint_names, start=site.start, origin=site.origin, errors=site.rig.errors,
+            pose_age_s=site.limits.pose_age_s, camera=camera, progress=Progress(f"reading {path.name}"),
+        )  # fmt: skip
+
+    footage = reading(site.rig.camera)
+    if footage.pictures_found and not footage.frames:
+        gone = "; ".join(f"{item.reason}: {item.count}" for item in footage.left_out)
+        raise RecordingError(
+            f"none of the {footage.pictures_found} pictures can be used ({gone})", where=path.name,
+            remedy="record poses and pictures on one clock, or raise limits.pose_age in site.toml if the robot is slow",
+        )  # fmt: skip
+    if not footage.frames:
+        return footage, footage.pictures_found
+    logged = any(f.joints_rad is not None for f in footage.frames)
+    if logged and footage.camera is None and not trust_camera_file:
+        try:
+            reading(None)  # says what is wrong with the recorded camera
+        except RecordingError as error:
+            raise RecordingError(
+                error.what, where=error.where, field=error.field, value=error.value, limit=error.limit,
+                remedy=f"{error.remedy or 'calibrate the camera'}; "
+                "or add --trust-camera-file if camera.yaml is this camera's own calibration",
+            ) from error  # fmt: skip
+    posed = any(f.base is not None or f.ground_from_camera is not None for f in footage.frames)
+    return choose_frames(footage, site.rig if posed else None, overlap=overlap), footage.pictures_found
 
 
 def _merged(of_site: Topics, given: Topics) -> Topics:
