@@ -63,7 +63,8 @@ def test_a_vague_register_is_helped_by_the_fresh_look(make: Any) -> None:
 
 def test_a_fresh_look_adds_up_the_sources_by_hand(make: Any) -> None:
     errors = replace(
-        make.rig.errors, pixel_px=0.0, crown_m=0.003, mount_m=0.004, mount_rad=0.0, joint_rad=0.0, tilt_rad=0.0, ground_m=0.0
+        make.rig.errors, pixel_px=0.0, crown_m=0.003, mount_m=0.004, mount_rad=0.0, joint_rad=0.0, tilt_rad=0.0,
+        ground_m=0.0,
     )  # fmt: skip
     assert np.allclose(fresh_look_covariance_m2(replace(make.rig, errors=errors)), 25e-6 * np.eye(2))
     errors = replace(errors, crown_m=0.0, mount_m=0.0, pixel_px=9.0)
