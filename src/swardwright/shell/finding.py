@@ -15,7 +15,7 @@ from swardwright.domain.site import treat_probability
 from swardwright.domain.weed import Look, Register, Sighting
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Progress, Said
-from swardwright.shell.status import DETECTIONS_FROM, REGISTER_FROM, detector_path, input_hashes, inputs_for
+from swardwright.shell.status import DETECTIONS_FROM, REGISTER_FROM, detector_path, input_hashes, inputs_for, model_card
 from swardwright.shell.truth import note_comparison
 
 #: pictures that a folder of photographs may hold
@@ -134,7 +134,6 @@ def locate_site(opened: OpenSite) -> Said:
 
     A visit is every recording taken in since the last round; its prior is the register as that round left it.
     """
-    from swardwright.learning.card import read_card
     from swardwright.locating import locate_counted, looks
     from swardwright.merging import merge
 
@@ -149,7 +148,7 @@ def locate_site(opened: OpenSite) -> Said:
         if not names:
             raise StaleError("there is nothing new to locate", where=opened.folder.name,
                              remedy=f"take in a new recording: swardwright take-in {opened.folder}")  # fmt: skip
-        card = read_card(detector_path(opened.folder, opened.site))
+        card = model_card(opened.folder, opened.site)
         sightings: list[Sighting] = []
         seen: list[Look] = []
         tracks: list[Track] = []

@@ -25,6 +25,7 @@ from swardwright.shell.status import (
     detector_path,
     input_hashes,
     inputs_for,
+    model_card,
 )
 from swardwright.shell.store import need
 
@@ -289,13 +290,12 @@ def fresh_register(opened: OpenSite) -> tuple[Register, list[Look]]:
     The outcome is judged on this, not on the merged register: there the belief from before would speak for weeds that
     are dead.
     """
-    from swardwright.learning.card import read_card
     from swardwright.locating import looks
     from swardwright.merging import merge
 
     store = opened.store
     _, names = this_visit(opened)
-    card = read_card(detector_path(opened.folder, opened.site))
+    card = model_card(opened.folder, opened.site)
     sightings: list[Sighting] = []
     seen: list[Look] = []
     tracks: list[Track] = []

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from swardwright.domain.site import Site
 from swardwright.shell.cautions import CAUTIONS
@@ -16,6 +17,9 @@ from swardwright.shell.codec import content_hash, file_hash
 from swardwright.shell.saying import Said
 from swardwright.shell.site_file import SHIPPED
 from swardwright.shell.store import SiteStore
+
+if TYPE_CHECKING:
+    from swardwright.learning.card import ModelCard
 
 RECORDINGS = "recordings"
 
@@ -51,6 +55,13 @@ def detector_path(folder: Path, site: Site) -> Path:
     return folder / site.detector
 
 
+def model_card(folder: Path, site: Site) -> ModelCard:
+    """Return the card of the site's detector."""
+    from swardwright.learning.card import card_path, read_card
+
+    return read_card(card_path(detector_path(folder, site)))
+
+
 def input_hashes(folder: Path, site: Site) -> dict[str, str]:
     """Return the present hash of every input that is not itself a stored result."""
     rig, limits = site.rig, site.limits
@@ -65,7 +76,7 @@ def input_hashes(folder: Path, site: Site) -> dict[str, str]:
         "kinds": content_hash(site.kinds),
         "robot": content_hash([rig.head, rig.base, rig.power, rig.gas, rig.look_joints_rad, rig.rest_joints_rad]),
         "limits": content_hash(limits),
-        "detector": _hash_of(detector_path(folder, site)),
+        "detector": _detector_hash(folder, site),
     }
     for path in waiting_recordings(folder):
         found[f"recording {path.name}"] = _hash_of(path)
@@ -76,6 +87,13 @@ def waiting_recordings(folder: Path) -> tuple[Path, ...]:
     """Return everything in the site's ``recordings`` folder, by name."""
     inside = folder / RECORDINGS
     return tuple(sorted(p for p in inside.iterdir() if not p.name.startswith("."))) if inside.is_dir() else ()
+
+
+def _detector_hash(folder: Path, site: Site) -> str:
+    from swardwright.learning.card import card_path
+
+    model = detector_path(folder, site)
+    return content_hash([_hash_of(model), _hash_of(card_path(model))])
 
 
 def _hash_of(path: Path) -> str:
