@@ -98,7 +98,7 @@ def _belief_refusal(weed: Weed, site: Site) -> str:
     if kind is None:
         return f"its kind '{weed.kind}' is not one the site treats; add it to site.toml to treat it"
     if not kind.treat:
-        return f"{weed.kind} is a kind to spare (probability of a kind to treat {treat:.2f})"
+        return f"{weed.kind} is a kind to spare: probability of a kind to treat {treat:.2f}"
     return f"not sure enough that it is one to treat: probability {weed.presence * treat:.2f}, {wanted:.2f} is wanted"
 
 
