@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from swardwright.domain.event import Drive, Heat, Light, LookAgain, Note, Reach, Report, Rest
 from swardwright.running import may_heat, supervise, unfinished, with_earlier
-from swardwright.running.interlocks import may_light
+from swardwright.running.interlocks import may_light, spared_dose_kg_m2
 from swardwright.running.supervisor import expected_dose_kg_m2
 
 ALL = ["w1", "w2", "w3", "w4", "w5"]
@@ -93,7 +93,7 @@ def test_a_local_refusal_costs_one_weed_and_says_why(kit, fault, word):
         ("pressed", "emergency stop"), ("stop unknown", "emergency stop"), ("released", "dead-man"),
         ("dead man unknown", "dead-man"), ("person", "person"), ("person unknown", "person"), ("wind", "wind"),
         ("wind nan", "wind"), ("no gas", "gas"), ("gas unknown", "gas"), ("battery", "battery"), ("stale", "old"),
-        ("backwards", "clock"), ("expired", "permit"), ("base nan", "base"), ("joints nan", "joint"),
+        ("backwards", "backwards"), ("expired", "permit"), ("base nan", "base"), ("joints nan", "joint"),
         ("flame out", "pilot"), ("flame unknown", "pilot"), ("failed", "failed"), ("raised before", "fault"),
         ("no state", "state"),
     ],
@@ -198,6 +198,24 @@ def test_a_spared_plant_that_the_look_forgot_still_counts(kit):
     record = kit.play(supervise(kit.plan, register, kit.permit, kit.site), kit.machine())
     assert [item.weed_id for item in record.not_treated] == ["w1"]
     assert "d9" in record.not_treated[0].reason
+
+
+def test_what_a_spared_plant_got_adds_up_over_the_round(kit):
+    # a daisy halfway between w1 and w3 may get each of the two holds, but not both
+    daisy = kit.make_aim("d5", 0.55, 0.2, kind="daisy")
+
+    def play(spare_dose_kg_m2):
+        site = replace(kit.site, limits=replace(kit.site.limits, spare_dose_kg_m2=spare_dose_kg_m2))
+        machine = kit.machine()
+        machine._aims = lambda fault, see=machine._aims: (*see(fault), daisy)
+        return kit.play(supervise(kit.plan, kit.register, kit.permit, site), machine)
+
+    free = play(1.0)
+    once = spared_dose_kg_m2(kit.site.rig.head, free.treated[0].hold_s, np.array([0.6, 0.1]), daisy)
+    refused = play(1.5 * once).not_treated
+    assert [item.weed_id for item in refused] == ["w3"]
+    assert "d5" in refused[0].reason
+    assert play(2.5 * once).not_treated == ()
 
 
 def test_closing_the_generator_does_not_hide_a_fault_of_this_program(kit):
