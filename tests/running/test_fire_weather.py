@@ -81,6 +81,22 @@ def test_seasons_are_turned_round_in_the_south():
     assert growth(6, 5.0) == growth(12, 5.0)  # near the equator: the same all year
 
 
+def test_rain_on_soaked_litter_by_hand():
+    # Code 10 is a moisture of 147.27723 * 91 / 69.5 = 192.8377 %. 5.5 mm of rain, 5 mm net: Eq. 3a adds
+    # 42.5 * 5 * exp(-100 / 58.1623) * (1 - exp(-1.386)) = 28.5551, Eq. 3b 0.0015 * 42.8377^2 * sqrt(5) = 6.1551:
+    # 227.5479 %. At 0 C, 100 % and no wind it dries towards Eq. 4, 0.942 * 100^0.679 + 11 + 3.798 = 36.2792, at the
+    # rate 0 (Eq. 6 is 0 at 100 % humidity): code 59.5 * 22.4521 / 374.8251 = 3.5641.
+    soaked = Weather(0.0, 273.15, 1.0, 0.0, 0.0055)
+    assert fire_weather((10.0, 6.0, 15.0), soaked, 5, 51.0).ffmc == pytest.approx(3.5641, abs=1e-4)
+
+
+@pytest.mark.parametrize(("latitude", "hours"), [(51.0, 6.5), (20.0, 7.9), (0.0, 9.0), (-20.0, 10.1), (-40.0, 11.5)])
+def test_day_lengths_of_january(latitude, hours):
+    # Eq. 16 by hand at 20 C and 45 %: 1.894e-4 * 21.1 * 55 * day length; lengths: Wang et al. 2015, January
+    grown = fire_weather(START_CODES, NOON, 1, latitude).dmc - START_CODES[1]
+    assert grown == pytest.approx(1.894e-4 * 21.1 * 55 * hours, abs=1e-9)
+
+
 def test_ignition_words_follow_the_table():
     # secondary source: < 75 difficult, 75-80 moderately difficult, 80-85 moderately easy, 85-90 easy, 91+ very easy
     words = [ignition_words(v) for v in (70, 77, 82, 87, 91)]

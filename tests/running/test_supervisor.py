@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from swardwright.domain.event import Drive, Heat, Light, LookAgain, Note, Reach, Report, Rest
 from swardwright.running import may_heat, supervise, unfinished, with_earlier
+from swardwright.running.given import expected_dose_kg_m2
 from swardwright.running.interlocks import may_light, spared_dose_kg_m2
-from swardwright.running.supervisor import expected_dose_kg_m2
 
 ALL = ["w1", "w2", "w3", "w4", "w5"]
 

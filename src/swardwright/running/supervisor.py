@@ -18,7 +18,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from swardwright.domain.dwell import dwell_for, landing_covariance_m2
+from swardwright.domain.dwell import dwell_for
 from swardwright.domain.errors import RobotFaultError, SwardwrightError
 from swardwright.domain.event import (
     Command,
@@ -35,17 +35,15 @@ from swardwright.domain.event import (
     RoundRecord,
     Treated,
 )
-from swardwright.domain.heat import expected_kill, scorched_area_m2
 from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Hold, Plan, Stop
-from swardwright.domain.poses import Array
-from swardwright.domain.robot import HeatReport, RobotState
+from swardwright.domain.robot import RobotState
 from swardwright.domain.site import Kind, Site
 from swardwright.domain.weed import Aim, Register
+from swardwright.running.given import credible, kind_to_treat, treated
 from swardwright.running.interlocks import (
     about_aim,
     carried_over,
-    landing_m,
     may_heat,
     may_light,
     spared_doses_kg_m2,
@@ -209,7 +207,7 @@ def _hold(
         return
     aim = found[0] if found else None
     text = "the fresh look did not find it" if aim is None else about_aim(aim, site)
-    kind = None if aim is None else _kind(aim, site)
+    kind = None if aim is None else kind_to_treat(aim, site)
     if aim is None or kind is None or text is not None:
         yield from _skip(book, stop, hold, text or "its kind is not in the site file")
         return
@@ -268,9 +266,9 @@ def _heat(
     book.pending = (stop, hold)
     answer = yield Heat(hold.weed_id, hold.hold_s)
     report = answer.heat
-    if report is None or not _credible(report, hold, site):
+    if report is None or not credible(report, hold, site):
         raise _RoundEndsError(f"what the heat did is not known: {answer.reason or 'no credible report'}")
-    got = _treated(site, stop, hold, aim, kind, state, report)
+    got = treated(site, stop, hold, aim, kind, state, report)
     if report.heated_s > 0.0:
         book.treated.append(got)
         for weed_id, dose in spared_doses_kg_m2(state, report.heated_s, site, in_view).items():
@@ -292,45 +290,6 @@ def _heat(
     book.see(answer.state)
     if not (answer.ok and report.completed):
         raise _RoundEndsError(f"the heat was cut short: {report.reason or answer.reason or 'no reason given'}")
-
-
-def _credible(report: HeatReport, hold: Hold, site: Site) -> bool:
-    longest_s = hold.hold_s + 2.0 * site.rig.head.valve_delay_s
-    numbers = 0.0 <= report.heated_s <= 1.05 * longest_s and 0.0 <= report.gas_kg < math.inf
-    return numbers and not (report.completed and report.heated_s < 0.5 * hold.hold_s)
-
-
-def _treated(
-    site: Site, stop: Stop, hold: Hold, aim: Aim, kind: Kind, state: RobotState, report: HeatReport
-) -> Treated:
-    """Return what the weed got: expected over crown and landing, at the time the flame really burned."""
-    head, limits = site.rig.head, site.limits
-    offset = landing_covariance_m2(head, aim.covariance_m2)
-    landing, _, _ = landing_m(state, site)
-    dose = expected_dose_kg_m2(head.flow_kg_s * report.heated_s, landing - aim.mean_m, offset, head.footprint_sigma_m)
-    kill = float(expected_kill(head, report.heated_s, offset, kind.ed50_kg_m2, kind.slope))
-    scorch = scorched_area_m2(head, report.heated_s, limits.turf_dose_kg_m2)
-    return Treated(hold.weed_id, stop.id, report.heated_s, report.gas_kg, dose, kill, scorch)
-
-
-def expected_dose_kg_m2(fuel_kg: float, offset_m: Array, covariance_m2: Array, footprint_sigma_m: float) -> float:
-    """Return the dose expected on the crown, kg/m2.
-
-    A round Gaussian footprint averaged over a Gaussian offset is a Gaussian of the summed covariances (product of
-    Gaussians, exact): ``fuel N(offset; 0, C + s^2 I)``.
-    """
-    total = np.asarray(covariance_m2, dtype=float) + footprint_sigma_m**2 * np.eye(2)
-    exponent = -0.5 * float(offset_m @ np.linalg.solve(total, offset_m))
-    return fuel_kg * math.exp(exponent) / (2.0 * math.pi * math.sqrt(float(np.linalg.det(total))))
-
-
-def _kind(aim: Aim, site: Site) -> Kind | None:
-    """Return the most probable kind to treat."""
-    for name, _ in sorted(aim.kinds, key=lambda item: -item[1]):
-        kind = site.kind(name)
-        if kind is not None and kind.treat:
-            return kind
-    return None
 
 
 def _ask(book: _Book, command: Command) -> Talk[Observation]:
