@@ -49,9 +49,9 @@ def detection(u: float, v: float, n: int = 0, **changes: object) -> Detection:
 
 
 def test_first_order_covariance_against_monte_carlo(rig: Rig) -> None:
-    """2e4 draws through the exact chain: standard error of a variance is 1 %, checked at 4 %."""
+    """1e4 draws through the exact chain: standard error of a variance is 1.4 %, checked at 5 %."""
     rng = np.random.default_rng(3)
-    n, frame, pixel = 20_000, frame_of(rig), np.array([230.0, 800.0])
+    n, frame, pixel = 10_000, frame_of(rig), np.array([230.0, 800.0])
     sighting = locate([frame], [detection(*pixel)], rig)[0]
     e, c = rig.errors, rig.camera
     pixels = pixel + rng.normal(0, e.pixel_px, (n, 2))
@@ -75,7 +75,7 @@ def test_first_order_covariance_against_monte_carlo(rig: Rig) -> None:
         points[i] = (centre + (height - centre[2]) / ray[2] * ray)[:2] + rng.normal(0, e.crown_m, 2)
     drawn = np.cov(points.T)
     scale = np.sqrt(np.outer(np.diag(drawn), np.diag(drawn)))
-    assert np.abs((sighting.covariance_m2 - drawn) / scale).max() < 0.04
+    assert np.abs((sighting.covariance_m2 - drawn) / scale).max() < 0.05
     assert np.abs(points.mean(axis=0) - sighting.mean_m).max() < 5 * math.sqrt(drawn.max() / n) + 2e-4
     parts = sum(error.ground_covariance_m2 for error in sighting.errors)
     assert np.allclose(parts, sighting.covariance_m2)

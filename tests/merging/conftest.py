@@ -66,8 +66,12 @@ class Truth:
         """Return true pixels (n, 2) of plants seen from a true base pose; NaN behind the camera."""
         rig = self.rig
         chain = rig.arm.chain(rig.camera_link)
-        base_from_link = rig.arm.pose(np.asarray(joints) - rng.normal(0, rig.errors.joint_rad, len(joints)), chain[-1].parent, "link")
-        link_from_camera = Pose("link", "camera", chain[-1].origin[:3, :3], chain[-1].origin[:3, 3]).perturbed(-self.mount)
+        base_from_link = rig.arm.pose(
+            np.asarray(joints) - rng.normal(0, rig.errors.joint_rad, len(joints)), chain[-1].parent, "link"
+        )
+        link_from_camera = Pose("link", "camera", chain[-1].origin[:3, :3], chain[-1].origin[:3, 3]).perturbed(
+            -self.mount
+        )
         upright = BasePose(*base).ground_from_base
         tilted = Pose("ground", "base", upright.rotation @ rotation_from_rpy((*(-tilt), 0.0)), upright.translation_m)
         camera_from_ground = (tilted @ base_from_link @ link_from_camera).inverse
@@ -94,7 +98,9 @@ class Survey:
     looks: list[Look] = field(default_factory=list)
 
 
-def smoothed(rig: Rig, true: np.ndarray, rng: np.random.Generator, fixes: bool, name: str) -> tuple[list[BasePose], Track]:
+def smoothed(
+    rig: Rig, true: np.ndarray, rng: np.random.Generator, fixes: bool, name: str
+) -> tuple[list[BasePose], Track]:
     """Return believed poses and their information: dead reckoning from an unsure start, with fixes or without."""
     e, n = rig.errors, len(true)
     start = np.diag([e.start_m**2, e.start_m**2, e.start_rad**2])
@@ -128,7 +134,10 @@ def smoothed(rig: Rig, true: np.ndarray, rng: np.random.Generator, fixes: bool, 
                 full[3 * i - 3 : 3 * i, 3 * i : 3 * i + 3] = upper[i - 1]
                 full[3 * i : 3 * i + 3, 3 * i - 3 : 3 * i] = upper[i - 1].T
         error = np.linalg.solve(full, right.ravel()).reshape(n, 3)
-        poses = [BasePose(p.x_m - d[0], p.y_m - d[1], wrap_angle(p.yaw_rad - d[2])) for p, d in zip(poses, error, strict=True)]
+        poses = [
+            BasePose(p.x_m - d[0], p.y_m - d[1], wrap_angle(p.yaw_rad - d[2]))
+            for p, d in zip(poses, error, strict=True)
+        ]
     return poses, Track(tuple(f"{name}/{i:05d}" for i in range(n)), tuple(poses), diagonal, upper)
 
 

@@ -46,7 +46,7 @@ def judge(register: Register, survey: Any) -> dict[str, Any]:
 
 def test_errors_are_honest_over_many_sites(draw_survey: Draw) -> None:
     """One randomly chosen weed per site (weeds of a site share errors): sum over sites is chi-square, 2 per site."""
-    sites, rng, total, inside = 100, np.random.default_rng(0), 0.0, 0
+    sites, rng, total, inside = 60, np.random.default_rng(0), 0.0, 0
     duplicates = mixed = plants = 0
     rms, naive = [], []
     for seed in range(sites):
@@ -204,7 +204,7 @@ def test_a_dead_plant_loses_belief_and_a_missed_one_does_not(draw_survey: Draw) 
     one = draw_survey(21, length=2.4, plants=12, name="first", alarms_m2=0.0)
     register = merge(None, one.sightings, one.looks, tracks=[one.track])
     owners = judge(register, one)["owners"]
-    dead = sorted(owners)[0]
+    dead = min(owners, key=lambda j: float(np.linalg.norm(one.plants[j] - [1.2, 0.5])))  # seen from both lanes
     two = draw_survey(22, length=2.4, plants=np.delete(one.plants, dead, axis=0), name="second", alarms_m2=0.0)
     after = merge(register, two.sightings, two.looks, tracks=[two.track])
     assert register.weed(owners[dead][0]).presence > 0.8

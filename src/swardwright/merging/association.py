@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from swardwright.domain.poses import Array
@@ -75,8 +76,8 @@ def _own(pairs: Pairs) -> Array:
     return pairs.covariance_m2[i, :, i, :]
 
 
-def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> int:
-    """Return the pair under which most of the frame fits."""
+def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> tuple[int, float]:
+    """Return the pair under which most of the frame fits, and the frame's log likelihood ratio under it."""
     p = len(pairs.sighting)
     flat = pairs.covariance_m2.reshape(2 * p, 2 * p)
     own = _own(pairs)
@@ -94,7 +95,7 @@ def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> int:
         score = gain[a] + float(top.sum())
         if score > best + 1e-9:
             best, winner = score, int(a)
-    return winner
+    return winner, best
 
 
 def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
@@ -111,22 +112,60 @@ def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
     pairs = pairs.take(np.flatnonzero(gain > -np.inf))
     if not len(pairs.sighting):
         return {}
+    whole = pairs
     fixed: dict[int, int] = {}
     for _ in range(FIXED_MAX):
         gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
-        taken = np.isin(pairs.sighting, list(fixed)) | np.isin(pairs.weed, list(fixed.values()))
-        open_ = np.flatnonzero((gain > 0) & ~taken)
-        crowded = len(np.unique(pairs.sighting[open_])) < len(open_) or len(np.unique(pairs.weed[open_])) < len(open_)
-        if not crowded:
+        open_ = np.flatnonzero((gain > -np.inf) & ~_taken(pairs, fixed))
+        s, w = pairs.sighting[open_], pairs.weed[open_]
+        if len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and (gain[open_] > 0).all():
             break
-        sub = pairs.take(open_)
-        a = int(open_[_anchor(sub, gain[open_], log_ratio, gate)])
+        a, score = _anchor(pairs.take(open_), gain[open_], log_ratio, gate)
+        if score <= 0:
+            break
+        a = int(open_[a])
         fixed[int(pairs.sighting[a])] = int(pairs.weed[a])
         pairs = _given(pairs, a)
     gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
-    taken = np.isin(pairs.sighting, list(fixed)) | np.isin(pairs.weed, list(fixed.values()))
-    open_ = np.flatnonzero((gain > 0) & ~taken)
-    return fixed | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
+    open_ = np.flatnonzero((gain > 0) & ~_taken(pairs, fixed))
+    chosen = fixed | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
+    return _compatible(whole, chosen, log_ratio, gate)
+
+
+def _taken(pairs: Pairs, chosen: dict[int, int]) -> NDArray[np.bool_]:
+    return np.asarray(np.isin(pairs.sighting, list(chosen)) | np.isin(pairs.weed, list(chosen.values())))
+
+
+def _compatible(pairs: Pairs, chosen: dict[int, int], log_ratio: float, gate: float) -> dict[int, int]:
+    """Drop, worst first, pairs that the others contradict; then let what is left find another partner.
+
+    With ``L`` the inverse of the joint covariance and ``q = L innovation``, the innovation of pair i given all others
+    has squared Mahalanobis distance ``q_i' L_ii^-1 q_i`` (block inverse).
+    """
+    at = np.array([i for i in range(len(pairs.sighting)) if chosen.get(int(pairs.sighting[i])) == pairs.weed[i]])
+    while len(at) > 1:
+        some = pairs.take(at)
+        inverse = np.linalg.inv(some.covariance_m2.reshape(2 * len(at), 2 * len(at)))
+        q = (inverse @ some.innovation_m.ravel()).reshape(-1, 2)
+        i = np.arange(len(at))
+        blocks = inverse.reshape(len(at), 2, len(at), 2)[i, :, i, :]
+        distance2 = np.einsum("pi,pij,pj->p", q, np.linalg.inv(blocks), q)
+        worst = int(np.argmax(distance2))
+        if distance2[worst] < gate:
+            break
+        at = np.delete(at, worst)
+    kept = {int(pairs.sighting[i]): int(pairs.weed[i]) for i in at}
+    if len(kept) == len(chosen) or not kept:
+        return kept
+    for sighting, weed in kept.items():
+        a = int(np.flatnonzero((pairs.sighting == sighting) & (pairs.weed == weed))[0])
+        pairs = _given(pairs, a)
+        pairs = pairs.take(np.flatnonzero((np.arange(len(pairs.sighting)) == a) | ~_taken(pairs, {sighting: weed})))
+    rest = np.flatnonzero(~_taken(pairs, kept))
+    pairs = pairs.take(rest)
+    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    open_ = np.flatnonzero(gain > 0)
+    return kept | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
 
 
 def best_assignment(sighting: Ints, weed: Ints, gain: Array) -> dict[int, int]:

@@ -79,7 +79,7 @@ def join(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> Jo
         weed_of, count = compact(weed_of, known)
         solution = solve(problem, weed_of, count, weight)
         offset = frame_offsets(problem, solution, weed_of)
-        again = reassociate(problem, solution, log_ratio, settings.gate)
+        again = reassociate(problem, solution, weed_of, log_ratio, settings.gate)
         for kept, dropped in joined:
             again[again == dropped] = kept
         fresh = np.flatnonzero(again < 0)

@@ -68,15 +68,18 @@ def presence(before: float | None, hits: list[tuple[float, float]], misses: list
     -----
     Log odds add up. A new weed starts at the log odds of its first sighting (calibrated, so the density of false alarms
     is in it). Evidence is tempered: ``t (log(Pd / Pf) + log odds(p))`` per further sighting and
-    ``t log((1 - Pd) / (1 - Pf))`` per miss, with ``Pf`` the probability of a detection though no plant is there.
+    ``t log((1 - Pd) / (1 - Pf))`` per miss, with ``Pf`` the probability of a detection though no plant is there. For a
+    weed of an earlier visit, n looks count as ``1 + tempering (n - 1)``: the first of this visit is independent evidence.
     """
-    t = settings.tempering
     rest = list(hits)
     if before is None:
         odds = logit(rest[0][0]) if rest else 0.0
         rest = rest[1:]
+        t = settings.tempering
         fooled = min(settings.again + chance_m2, 0.95)
     else:
+        pieces = max(len(hits) + len(misses), 1)
+        t = (1.0 + settings.tempering * (pieces - 1)) / pieces
         odds = logit(before)
         fooled = min(max(chance_m2, 1e-3), 0.95)
     for p, detection in rest:

@@ -1,7 +1,7 @@
 """The joint linear-Gaussian problem: sightings, weeds, and every error that sightings share.
 
-``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel, crown)
-is private to a sighting. Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
+``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel,
+crown) is private to a sighting. Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
 after whitening (so a zero variance is allowed: such an error has no column). Errors private to one frame (tilt, joints,
 ground height) only matter through how they move that frame's few sightings together: they are replaced by the principal
 patterns of that movement (singular value decomposition), the smallest of which go to the local noise.
@@ -131,10 +131,12 @@ def chain_links(track: Track, used: Sequence[str]) -> dict[Key, Link]:
     """
     n = len(track.frame_ids)
     rest = np.array(track.diagonal, dtype=float)
-    for i in range(n - 2, -1, -1):
-        rest[i] = rest[i] - track.upper[i] @ np.linalg.solve(rest[i + 1], track.upper[i].T)
-    values = np.linalg.eigvalsh(rest) if n else np.ones((1, 3))
-    if not np.isfinite(values).all() or values.min() <= 0:
+    tied = bool(np.isfinite(rest).all())
+    for i in range(n - 1, -1, -1):
+        if i < n - 1 and tied:
+            rest[i] = rest[i] - track.upper[i] @ np.linalg.solve(rest[i + 1], track.upper[i].T)
+        tied = tied and float(np.linalg.eigvalsh(rest[i]).min()) > 0
+    if not tied:
         raise InputError("the track of base poses is tied to the ground by nothing", where=track.frame_ids[0],
                          field="track", remedy="state start errors in site.toml, or use fixes")  # fmt: skip
     noise = np.linalg.inv(rest)

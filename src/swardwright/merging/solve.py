@@ -115,7 +115,9 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     x = (inverse @ right.ravel() - gain @ e).reshape(n, 2) + centre
     product = np.asarray(gain @ spread)
     dense = gain.toarray()
-    total = private + np.einsum("niv,njv->nij", product.reshape(n, 2, -1), dense.reshape(n, 2, -1))
+    total = private + np.einsum(
+        "niv,njv->nij", product.reshape(n, 2, problem.width), dense.reshape(n, 2, problem.width)
+    )
     return Solution(x, 0.5 * (total + total.transpose(0, 2, 1)), e, spread, private, dense, product)
 
 
@@ -155,7 +157,7 @@ def robust_weights(problem: Problem, solution: Solution, weed_of: Ints) -> Array
     return np.asarray(np.minimum(1.0, HUBER / np.maximum(size, 1e-12)))
 
 
-def reassociate(problem: Problem, solution: Solution, log_ratio: float, gate: float) -> Ints:
+def reassociate(problem: Problem, solution: Solution, weed_of: Ints, log_ratio: float, gate: float) -> Ints:
     """Associate every frame anew with the joint solution's covariances; -1 where no weed fits."""
     out = np.full(len(problem.sightings), -1, dtype=np.int64)
     if not len(solution.crowns_m):
@@ -163,7 +165,7 @@ def reassociate(problem: Problem, solution: Solution, log_ratio: float, gate: fl
     seen = problem.position_m - (problem.jacobian @ solution.errors).reshape(-1, 2)
     tree = cKDTree(solution.crowns_m)
     widest = float(np.linalg.eigvalsh(solution.covariance_m2)[:, -1].max())
-    stacked = solution.product.reshape(len(solution.crowns_m), 2, -1)
+    stacked = solution.product.reshape(len(solution.crowns_m), 2, problem.width)
     site = np.arange(problem.site, dtype=np.int64)
     for members, own, jacobian in zip(problem.members, problem.columns, problem.dense, strict=True):
         columns = np.concatenate([site, own])
@@ -184,6 +186,11 @@ def reassociate(problem: Problem, solution: Solution, log_ratio: float, gate: fl
         keep = np.flatnonzero(gain > 0)
         for a, b in best_assignment(s[keep], w[keep], gain[keep]).items():
             out[members[a]] = b
+    # a residual of the joint solution is smaller than the local noise: far beyond it, the pair is wrong
+    held = np.flatnonzero(out >= 0)
+    rest = seen[held] - solution.crowns_m[out[held]]
+    far = np.einsum("ki,kij,kj->k", rest, np.linalg.inv(problem.local_m2[held]), rest) > gate
+    out[held[far & (out[held] == weed_of[held])]] = -1
     return out
 
 
