@@ -20,6 +20,7 @@ from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Kind, Polygon, Site
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.weed import Register, Weed
+from swardwright.shell.report_rows import BELIEVED
 
 COLOURS = ("#0072b2", "#d55e00", "#aa3f7f", "#b87a00", "#00785a", "#3a8fc4", "#4d4d4d")
 _MARK = 7.0
@@ -55,10 +56,10 @@ class Mark:
     colour: str
     hollow: bool
 
-    def svg(self, fate: str | None = None, control: bool = False) -> str:
-        """Return the mark with what became of the plant."""
+    def svg(self, fate: str | None = None, control: bool = False, doubted: bool = False) -> str:
+        """Return the mark with what became of the plant; pale where it was not seen again or is doubted."""
         fill = self.colour if not self.hollow and fate != "dead" else "#ffffff"
-        opacity = 0.45 if fate == "not seen" else 1.0
+        opacity = 0.3 if fate == "not seen" or doubted else 1.0
         width = 2.4 if fate == "alive" else 1.2
         edge = "#1b1b1b" if fate == "alive" else self.colour
         parts = [
@@ -126,12 +127,13 @@ def plan_view(
         ),
         _furniture(extent, site),
     ]
+    doubted = any(w.presence < BELIEVED for w in weeds)
     svg = (
         '<svg class="plan-view" xmlns="http://www.w3.org/2000/svg" '
         f'viewBox="0 0 {extent.width:.0f} {extent.height:.0f}" '
         f'role="img" aria-label="Plan view of {escape(site.name)}">{"".join(body)}</svg>'
     )
-    return Drawing(Markup(svg), factor, _legend(site, by_kind, fates, bool(controls), plan, factor))  # noqa: S704
+    return Drawing(Markup(svg), factor, _legend(site, by_kind, fates, bool(controls), doubted, plan, factor))  # noqa: S704
 
 
 @dataclass(frozen=True)
@@ -265,7 +267,7 @@ def _weed(extent: Extent, weed: Weed, mark: Mark, fate: str | None, control: boo
     text += ", control" if control else ""
     return (
         f'<g class="weed" data-weed="{escape(weed.id)}" transform="translate({x:.1f} {y:.1f})">'
-        f"<title>{escape(text)}</title>{mark.svg(fate, control)}</g>"
+        f"<title>{escape(text)}</title>{mark.svg(fate, control, weed.presence < BELIEVED)}</g>"
     )
 
 
@@ -304,7 +306,13 @@ def _icon(inner: str) -> Markup:
 
 
 def _legend(
-    site: Site, by_kind: Mapping[str, Mark], fates: Mapping[str, str], controls: bool, plan: Plan | None, factor: int
+    site: Site,
+    by_kind: Mapping[str, Mark],
+    fates: Mapping[str, str],
+    controls: bool,
+    doubted: bool,
+    plan: Plan | None,
+    factor: int,
 ) -> tuple[tuple[Markup, str], ...]:
     def word(kind: Kind) -> str:
         return kind.name if kind.treat else f"{kind.name} (spared)"
@@ -313,6 +321,8 @@ def _legend(
     grey = Mark(_SHAPES[0], "#4d4d4d", False)
     if fates:
         rows += [(_icon(grey.svg(fate)), fate) for fate in ("dead", "alive", "not seen") if fate in fates.values()]
+    if doubted:
+        rows.append((_icon(grey.svg(doubted=True)), "doubted: present with less than 50 %"))
     if controls:
         rows.append((_icon(grey.svg(None, True)), "control, left untreated"))
     if plan is not None and plan.stops:

@@ -22,6 +22,9 @@ from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.units import KG_M2_PER_KG_HA, ZERO_CELSIUS_K
 from swardwright.domain.weed import Register, Sighting
 
+#: an entry of the register believed less counts as doubted
+BELIEVED = 0.5
+
 
 @dataclass(frozen=True)
 class Truth:
@@ -71,6 +74,11 @@ def percent(value: float | None) -> str:
     return "–" if value is None else f"{100 * value:.0f}\u00a0%"
 
 
+def grams(mass_kg: float) -> str:
+    """Return a mass in grams, to the tenth below 100 g."""
+    return f"{1000 * mass_kg:.{1 if mass_kg < 0.1 else 0}f} g"
+
+
 def plural(count: int, one: str, many: str | None = None) -> str:
     """Return ``"1 stop"`` or ``"2 stops"``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
@@ -106,24 +114,27 @@ def figures(
         lost = f"{outcome.controls_dead} of {plural(outcome.controls, 'control')} died untreated"
         if outcome.controls:
             rows.append(Figure("Corrected for controls", percent(outcome.corrected), f"{lost} (Abbott)"))
-    treat = [w for w in register.weeds if treat_probability(w.kinds, site) >= 0.5]
-    spared = len(register.weeds) - len(treat)
-    rows.append(Figure("Weeds to treat", str(len(treat)), f"and {plural(spared, 'plant')} to spare, in the register"))
+    believed = [w for w in register.weeds if w.presence >= BELIEVED]
+    treat = sum(treat_probability(w.kinds, site) >= 0.5 for w in believed)
+    note = f"and {plural(len(believed) - treat, 'plant')} to spare, in the register"
+    if doubted := len(register.weeds) - len(believed):
+        note += f"; {doubted} more that are doubted"
+    rows.append(Figure("Weeds to treat", str(treat), note))
     if register.weeds:
         axis_mm = 1000 * float(np.median([ellipse(w.covariance_m2)[0] for w in register.weeds]))
         rows.append(Figure("Place known to", f"{axis_mm:.0f} mm", "median long half-axis of the 95\u00a0% ellipse"))
     if plan is not None:
         rows.append(Figure("Stops", str(len(plan.stops)), f"proven: no fewer than {plan.stops_bound} can do"))
     if record is not None:
-        planned = f"planned {1000 * plan.supplies.gas_kg:.0f} g" if plan else ""
-        rows.append(Figure("Propane used", f"{1000 * record.gas_kg:.0f} g", planned))
+        planned = f"planned {grams(plan.supplies.gas_kg)}" if plan else ""
+        rows.append(Figure("Propane used", grams(record.gas_kg), planned))
         if record.treated:
             each_cm2 = 1e4 * record.scorch_m2 / len(record.treated)
             rows.append(
                 Figure("Scorched turf", f"{each_cm2:.1f} cm²", "per treated weed, expected from the heat given")
             )
     elif plan is not None:
-        rows.append(Figure("Propane planned", f"{1000 * plan.supplies.gas_kg:.0f} g", "with pilot and purge"))
+        rows.append(Figure("Propane planned", grams(plan.supplies.gas_kg), "with pilot and purge"))
     return rows
 
 
@@ -259,13 +270,13 @@ def not_done(plan: Plan | None, record: RoundRecord | None) -> list[tuple[str, s
 def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tuple[str, str, str]]:
     """Return what the round takes: name, planned, used."""
     s = plan.supplies
-    used_gas = f"{1000 * record.gas_kg:.0f} g" if record else "–"
+    used_gas = grams(record.gas_kg) if record else "–"
     used_time = f"{(record.ended_at_s - record.started_at_s) / 60:.0f} min" if record else "–"
     heat = f"{sum(t.hold_s for t in record.treated) / 60:.1f} min" if record else "–"
     return [
-        ("propane, all", f"{1000 * s.gas_kg:.0f} g", used_gas),
-        ("propane, holds", f"{1000 * s.gas_hold_kg:.0f} g", "–"),
-        ("propane, pilot flame", f"{1000 * s.gas_pilot_kg:.0f} g", "–"),
+        ("propane, all", grams(s.gas_kg), used_gas),
+        ("propane, holds", grams(s.gas_hold_kg), "–"),
+        ("propane, pilot flame", grams(s.gas_pilot_kg), "–"),
         (f"cylinders of {site.rig.gas.cylinder_kg:g} kg", str(s.cylinders), "–"),
         ("battery energy", f"{s.energy_j / 3600:.0f} Wh", "–"),
         ("battery swaps", str(s.battery_swaps), "–"),

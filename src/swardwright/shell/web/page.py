@@ -188,13 +188,13 @@ def _register(rows: list[report_rows.WeedRow], view: View, chart: PlanView, told
         column("presence", "present", 0, 100, " %"),
         column("decision", "decision"),
         column("fate", "fate"),
-        column("x_m", "x east, m", 3),
-        column("y_m", "y north, m", 3),
-        column("ellipse_95_long_m", "95 % half-axis, mm", 0, 1000),
+        column("x_m", "east, m", 3),
+        column("y_m", "north, m", 3),
+        column("ellipse_95_long_m", "95 % axis, mm", 0, 1000),
         column("radius_m", "radius, mm", 0, 1000),
         column("hold_s", "hold, s", 1),
         column("dose_kg_m2", "dose, kg/ha", 0, 1 / KG_M2_PER_KG_HA),
-        column("expected_kill", "expected kill", 0, 100, " %"),
+        column("expected_kill", "kill", 0, 100, " %"),
     ]
     search = ui.input(placeholder="Find: weed, kind, decision, fate").props(
         'clearable dense outlined aria-label="Find"'
