@@ -99,7 +99,7 @@ def _cookie(headers: dict[str, str]) -> str:
         found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
     except CookieError:
         return ""
-    return "" if found is None else found.value
+    return "" if found is None else str(found.value)
 
 
 async def _answer(

@@ -8,7 +8,7 @@ from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
 
-class PlanView(Element, component="plan_view.js"):
+class PlanView(Element, component="plan_view.js"):  # type: ignore[call-arg,misc,unused-ignore]
     """Shows a drawing of ``report_map.plan_view`` and says which weed was picked."""
 
     def __init__(self, svg: str, on_pick: Callable[[str], None]) -> None:
