@@ -86,7 +86,7 @@ class Guard:
     @staticmethod
     def _given(scope: Message) -> str:
         values = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])
-        return values[0]
+        return str(values[0])
 
     async def _welcome(self, scope: Message, send: Callable[[Message], Awaitable[None]]) -> None:
         cookie = f"{COOKIE}={self.token}; HttpOnly; SameSite=Strict; Path=/"
