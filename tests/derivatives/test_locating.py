@@ -16,8 +16,8 @@ from swardwright.locating.chain import meet_ground, stations
 
 URDF = """<robot name="rig"><link name="base_link"/><link name="a"/><link name="b"/><link name="c"/><link name="plate"/>
 <link name="eye"/>
-<joint name="turn" type="revolute"><parent link="base_link"/><child link="a"/><origin xyz="0.2 0 0.4"/><axis xyz="0 0 1"/>
-<limit lower="-3" upper="3" velocity="1" effort="1"/></joint>
+<joint name="turn" type="revolute"><parent link="base_link"/><child link="a"/><origin xyz="0.2 0 0.4"/>
+<axis xyz="0 0 1"/><limit lower="-3" upper="3" velocity="1" effort="1"/></joint>
 <joint name="lift" type="prismatic"><parent link="a"/><child link="b"/><origin xyz="0.1 0 0.2" rpy="0 0.2 0"/>
 <axis xyz="0 0 1"/><limit lower="-1" upper="1" velocity="1" effort="1"/></joint>
 <joint name="nod" type="revolute"><parent link="b"/><child link="c"/><origin xyz="0.3 0.05 0.3"/><axis xyz="0 1 0"/>

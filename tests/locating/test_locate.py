@@ -92,11 +92,14 @@ def _ideal(rig: Rig, pixel: np.ndarray, k: np.ndarray) -> np.ndarray:
 def test_scopes_say_who_shares_an_error(rig: Rig) -> None:
     survey = {e.source: e for e in locate([frame_of(rig)], [detection(600, 500)], rig)[0].errors}
     assert set(survey) == {"pixel", "crown", "intrinsics", "mount", "joints", "tilt", "base", "ground"}
-    assert survey["mount"].scope is Scope.SITE and survey["mount"].key == "site"
-    assert survey["base"].scope is Scope.FRAME and survey["base"].key == "r/00000"
+    assert survey["mount"].scope is Scope.SITE
+    assert survey["mount"].key == "site"
+    assert survey["base"].scope is Scope.FRAME
+    assert survey["base"].key == "r/00000"
     at_stop = {e.source: e for e in locate([frame_of(rig, stop="s1")], [detection(600, 500)], rig)[0].errors}
     for source in ("base", "tilt", "ground"):
-        assert at_stop[source].scope is Scope.STOP and at_stop[source].key == "s1"
+        assert at_stop[source].scope is Scope.STOP
+        assert at_stop[source].key == "s1"
     assert survey["pixel"].key == "r/00000#0"
 
 

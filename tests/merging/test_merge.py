@@ -179,7 +179,7 @@ def test_a_second_visit_keeps_identities_and_adds_no_information_twice(draw_surv
         later = [s for s in weed.sightings if s.startswith("second")]
         same += bool(later) and all(owner[s] == j for s in later)
     assert same >= 0.95 * len(before["owners"])
-    # the earlier weeds' common error stays: two visits cannot make the whole register surer than independent halves would
+    # the earlier weeds' common error stays: a second visit of the same quality at best halves the variance
     spread = [np.trace(w.covariance_m2) for w in register.weeds]
     spread_after = [np.trace(after.weed(w.id).covariance_m2) for w in register.weeds]
     assert np.median(np.array(spread_after) / np.array(spread)) > 0.4

@@ -68,8 +68,8 @@ def presence(before: float | None, hits: list[tuple[float, float]], misses: list
     -----
     Log odds add up. A new weed starts at the log odds of its first sighting (calibrated, so the density of false alarms
     is in it). Evidence is tempered: ``t (log(Pd / Pf) + log odds(p))`` per further sighting and
-    ``t log((1 - Pd) / (1 - Pf))`` per miss, with ``Pf`` the probability of a detection though no plant is there. For a
-    weed of an earlier visit, n looks count as ``1 + tempering (n - 1)``: the first of this visit is independent evidence.
+    ``t log((1 - Pd) / (1 - Pf))`` per miss, with ``Pf`` the probability of a detection though no plant is there.
+    For a weed of an earlier visit, n looks count as ``1 + tempering (n - 1)``: the first one is independent evidence.
     """
     rest = list(hits)
     if before is None:

@@ -1,7 +1,8 @@
 """The joint linear-Gaussian problem: sightings, weeds, and every error that sightings share.
 
 ``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel,
-crown) is private to a sighting. Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
+crown) is private to a sighting.
+Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
 after whitening (so a zero variance is allowed: such an error has no column). Errors private to one frame (tilt, joints,
 ground height) only matter through how they move that frame's few sightings together: they are replaced by the principal
 patterns of that movement (singular value decomposition), the smallest of which go to the local noise.
@@ -221,7 +222,7 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
             keys.append(("frame", frame_id))
             blocks[keys[-1]] = (width, width + patterns.shape[1])
             width += patterns.shape[1]
-        own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0)]).astype(np.int64)
+        own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0, dtype=np.int64)]).astype(np.int64)
         full = np.concatenate([np.arange(site, dtype=np.int64), own])
         at = {int(c): i for i, c in enumerate(full)}
         matrix = np.zeros((2 * m, len(full)))

@@ -84,10 +84,10 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     np.add.at(crown, weed_of, local)
     right = np.zeros((n, 2))
     np.add.at(right, weed_of, np.einsum("kij,kj->ki", local, y))
-    weighted = sparse.csr_array(_diagonal(local) @ problem.jacobian)
+    weighted: Any = _diagonal(local) @ problem.jacobian
     rows = (2 * weed_of[:, None] + [0, 1]).ravel()
-    pick = sparse.csr_array((np.ones(2 * k), (rows, np.arange(2 * k))), shape=(2 * n, 2 * k))
-    cross = sparse.csr_array(pick @ weighted)
+    pick: Any = sparse.csr_array((np.ones(2 * k), (rows, np.arange(2 * k))), shape=(2 * n, 2 * k))
+    cross = (pick @ weighted).tocsr()
     errors = sparse.csc_array(problem.jacobian.T @ weighted) + problem.information
     right_e = weighted.T @ y.ravel()
     if known:
@@ -99,7 +99,7 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
             load = own @ prior.shared_m
             extra = sparse.lil_array((2 * n, problem.width))
             extra[: 2 * known, : problem.modes] = -load.reshape(2 * known, -1)
-            cross = sparse.csr_array(cross + extra.tocsr())
+            cross = (cross + extra.tocsr()).tocsr()
             block = np.einsum("nik,nil->kl", prior.shared_m, load)
             added = sparse.lil_array((problem.width, problem.width))
             added[: problem.modes, : problem.modes] = block
@@ -107,7 +107,7 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
             right_e[: problem.modes] -= np.einsum("nik,ni->k", load, mean)
     private = _inverses(crown)
     inverse = _diagonal(private)
-    gain = sparse.csr_array(inverse @ cross)
+    gain = (inverse @ cross).tocsr()
     complement = (errors - cross.T @ gain).toarray()
     factor = linalg.cho_factor(0.5 * (complement + complement.T), lower=True, overwrite_a=True)
     spread = _inverse(factor[0])
