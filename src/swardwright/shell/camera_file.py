@@ -54,12 +54,7 @@ def load_camera(path: Path) -> Camera:
     if not isinstance(data, dict):
         raise SiteError("the camera file holds no fields", where=path.name, remedy=remedy)
     k = _numbers(data, "camera_matrix", path.name, (9,))
-    size = [data.get("image_width"), data.get("image_height")]
-    for field, value in zip(("image_width", "image_height"), size, strict=True):
-        if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= 20_000:
-            raise SiteError("a picture size must be a whole number of pixels", where=path.name, field=field,
-                            value=value, limit="1 to 20000",
-                            remedy="write the size of the camera's pictures")  # fmt: skip
+    width, height = _size(data, "image_width", path.name), _size(data, "image_height", path.name)
     model = data.get("distortion_model", "plumb_bob")
     if model not in MODELS:
         raise SiteError("this lens model is not known", where=path.name, field="distortion_model", value=model,
@@ -72,23 +67,32 @@ def load_camera(path: Path) -> Camera:
         raise SiteError("a covariance must be symmetric and not negative", where=path.name,
                         field="covariance_fx_fy_cx_cy", remedy="copy it again from the calibration")  # fmt: skip
     try:
-        return Camera(size[0], size[1], k[0], k[4], k[2], k[5], np.array(distortion), covariance)
+        return Camera(width, height, k[0], k[4], k[2], k[5], np.array(distortion), covariance)
     except InputError as error:
         raise SiteError(error.what, where=path.name, field=error.field, value=error.value, limit=error.limit,
                         remedy=error.remedy or "calibrate the camera again") from error  # fmt: skip
 
 
+def _size(data: dict[str, Any], field: str, where: str) -> int:
+    value: object = data.get(field)
+    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 20_000:
+        return value
+    raise SiteError("a picture size must be a whole number of pixels", where=where, field=field, value=value,
+                    limit="1 to 20000", remedy="write the size of the camera's pictures")  # fmt: skip
+
+
 def _numbers(
     data: dict[str, Any], field: str, where: str, sizes: tuple[int, ...], default: tuple[float, ...] | None = None
 ) -> list[float]:
-    value = data.get(field)
+    value: object = data.get(field)
     if value is None and default is not None:
         return list(default)
     if isinstance(value, dict):
         value = value.get("data")
-    good = isinstance(value, list) and len(value) in sizes
-    if good and all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in value):
-        return [float(v) for v in value]
+    if isinstance(value, list) and len(value) in sizes:
+        numbers = [float(v) for v in value if isinstance(v, int | float) and not isinstance(v, bool)]
+        if len(numbers) == len(value) and bool(np.isfinite(numbers).all()):
+            return numbers
     raise SiteError("finite numbers are needed", where=where, field=field, value=value,
                     limit=f"{' or '.join(map(str, sizes))} numbers",
                     remedy="copy them from the calibration")  # fmt: skip
