@@ -145,7 +145,7 @@ def test_every_command_is_carried_out_and_answered(made: Any) -> None:
         made, Note("round-started"), Report(), Rest(), Drive("s01", STAND), Light(True), Heat("w0001", 0.4),
         Light(False),
     )  # fmt: skip
-    assert stub.calls == ["state", "state", "arm", "drive", "light True", "heat", "state", "light False"]
+    assert stub.calls == ["state", "state", "arm", "state", "drive", "light True", "heat", "state", "light False"]
     assert all(a.ok for a in answers)
     assert all(a.state is not None for a in answers[1:])
     heat = answers[5].heat

@@ -79,6 +79,20 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     )  # fmt: skip
 
 
+def drive_way(site: Site, here: BasePose, target: BasePose) -> tuple[BasePose, ...]:
+    """Return the poses to drive through from ``here`` to ``target`` (last), straight between them, round keep-outs.
+
+    Raises
+    ------
+    RefusedError
+        If no way leads round the keep-outs.
+    """
+    from swardwright.planning.ground import free_ground
+    from swardwright.planning.route import way_to
+
+    return way_to(free_ground(site), here, target)
+
+
 def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
     """Return base poses along parallel lanes, alternating in direction, so that the survey camera sees all zones.
 
@@ -90,4 +104,4 @@ def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
     return lanes_over(site)
 
 
-__all__ = ["plan_round", "posture_over", "survey_lanes"]
+__all__ = ["drive_way", "plan_round", "posture_over", "survey_lanes"]

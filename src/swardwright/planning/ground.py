@@ -8,7 +8,7 @@ Computational Geometry, chapter 15, from memory).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -110,6 +110,17 @@ def _way(nodes: Array, before: NDArray[Any], a: int, b: int) -> Array:
     return nodes[path[::-1]]
 
 
+def nearest_free(ground: FreeGround, place_m: tuple[float, float]) -> tuple[float, float]:
+    """Return the place itself where it is on free ground, else the nearest place that is (ground axes, m)."""
+    import shapely
+
+    point = shapely.Point(*place_m)
+    if ground.free.is_empty or ground.free.covers(point):
+        return place_m
+    x, y = shapely.get_coordinates(shapely.shortest_line(ground.free, point))[0]
+    return float(x), float(y)
+
+
 def free_ground(site: Site) -> FreeGround:
     """Return the free ground that the base can drive to from the site's start.
 
@@ -139,5 +150,5 @@ def free_ground(site: Site) -> FreeGround:
     if not pieces:
         return FreeGround(shapely.Polygon(), (start.x, start.y), False)
     mine = min(pieces, key=lambda piece: (piece.distance(start), -piece.area))
-    entry = shapely.get_coordinates(shapely.shortest_line(mine, start))[0]
-    return FreeGround(mine, (float(entry[0]), float(entry[1])), len(pieces) > 1)
+    whole = FreeGround(mine, (start.x, start.y), len(pieces) > 1)
+    return replace(whole, entry_m=nearest_free(whole, whole.entry_m))

@@ -7,9 +7,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from swardwright.domain.poses import Array, BasePose
+from swardwright.domain.errors import RefusedError
+from swardwright.domain.poses import Array, BasePose, wrap_angle
 from swardwright.domain.site import Base
-from swardwright.planning.ground import FreeGround
+from swardwright.planning.ground import FreeGround, nearest_free
 from swardwright.planning.tour import shortest_path
 
 
@@ -68,3 +69,35 @@ def order_stops(
     cost = 0.5 * (cost + cost.T)
     order = shortest_path(cost, 0, None, rng)
     return [i - 1 for i in order[1:]], [legs[i][j] for i, j in pairwise(order)]
+
+
+def way_to(ground: FreeGround, here: BasePose, target: BasePose) -> tuple[BasePose, ...]:
+    """Return the poses to drive through from wherever the base is to ``target``, round keep-outs, ``target`` last.
+
+    Between two way points the base drives straight, forwards or backwards, whichever turns less. A base that stands
+    just off the free ground (its belief wanders, or it starts in a stand-off) first drives to the nearest free place.
+
+    Raises
+    ------
+    RefusedError
+        If no way leads round the keep-outs.
+    """
+    entry = nearest_free(ground, (here.x_m, here.y_m))
+    goal = nearest_free(ground, (target.x_m, target.y_m))
+    _, ways = ground.ways(np.array([entry, goal]))
+    way = np.concatenate([[[here.x_m, here.y_m]], ways[0][1]])
+    if len(ways[0][1]) == 0:
+        raise RefusedError(
+            "no way leads round the keep-outs to the next stop", field="stop", value=(target.x_m, target.y_m),
+            remedy="drive the base by hand to where it can reach the stop, or plan again",
+        )  # fmt: skip
+    poses: list[BasePose] = []
+    yaw = here.yaw_rad
+    for (x0, y0), (x1, y1) in pairwise(way[:-1] if len(way) > 2 else way[:1]):
+        if np.hypot(x1 - x0, y1 - y0) < 1e-3:
+            continue
+        along = float(np.arctan2(y1 - y0, x1 - x0))
+        back = float(_turned(np.array([along - yaw]))[0]) > np.pi / 2
+        yaw = wrap_angle(along + np.pi if back else along)
+        poses.append(BasePose(float(x1), float(y1), yaw))
+    return (*poses, target)

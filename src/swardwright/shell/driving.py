@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from swardwright.domain.errors import InputError, RobotFaultError, SiteError
+from swardwright.domain.errors import InputError, RefusedError, RobotFaultError, SiteError
 from swardwright.domain.event import (
     Command,
     Drive,
@@ -140,8 +140,7 @@ class Driver:
             case Report():
                 return Observation(self._see(self.robot.state()))
             case Drive():
-                self.show(f"driving to {command.stop_id}")
-                return Observation(self._see(self.robot.drive_to(command.target)))
+                return self._drive(command)
             case Rest():
                 return Observation(self._see(self.robot.move_arm(self.site.rig.rest_joints_rad)))
             case Reach():
@@ -166,6 +165,22 @@ class Driver:
         if note.event == "not-treated":
             self.show(f"{note.weed_id}: not heated: {note.data.get('reason', '')}")
         return Observation(None)
+
+    def _drive(self, drive: Drive) -> Observation:
+        """Drive round the keep-outs from wherever the base is, by its own report."""
+        from swardwright.planning import drive_way
+
+        self.show(f"driving to {drive.stop_id}")
+        state = self._see(self.robot.state())
+        try:
+            way = drive_way(self.site, state.base, drive.target)
+        except RefusedError as error:
+            return Observation(state, ok=False, reason=error.sentence())
+        for pose in way:
+            state = self._see(self.robot.drive_to(pose))
+            if state.emergency_stop is not False:
+                break
+        return Observation(state)
 
     def _reach(self, reach: Reach) -> Observation:
         from swardwright.planning import posture_over
