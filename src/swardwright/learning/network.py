@@ -123,5 +123,5 @@ def loss(outputs: tuple[Tensor, Tensor, Tensor], wanted: dict[str, Any]) -> Tens
     if bool(near.any()):
         error = (shape - wanted["shape"]).abs().permute(0, 2, 3, 1)[near]
         total = total + error[:, :2].mean() * 2.0 + error[:, 2].mean()
-        total = total + 0.5 * functional.cross_entropy(kinds.permute(0, 2, 3, 1)[near], wanted["kind"][near])
+        total = total + functional.cross_entropy(kinds.permute(0, 2, 3, 1)[near], wanted["kind"][near])
     return total
