@@ -68,6 +68,12 @@ def call() -> Callable[..., Result]:
 
 
 @pytest.fixture(scope="session")
+def urdf() -> str:
+    """The two-joint arm."""
+    return URDF
+
+
+@pytest.fixture(scope="session")
 def tree() -> Callable[[Path], dict[str, str]]:
     """Every file and folder below a folder, with the content's hash."""
     return fingerprint

@@ -207,11 +207,15 @@ def _located(opened: OpenSite, register: Register, sightings: int, left_out: int
 
     present = [w for w in register.weeds if w.presence >= opened.site.limits.presence_min]
     treat = [w for w in present if treat_probability(w.kinds, opened.site) >= 0.5]
+    unlisted = [w for w in present if opened.site.kind(w.kind) is None]
+    spare = len(present) - len(treat) - len(unlisted)
     sigma = [float(np.sqrt(np.trace(w.covariance_m2) / 2)) for w in present]
     median_mm = 1000 * float(np.median(sigma)) if sigma else None
     line = (
         f"Register revision {register.revision}: {len(present)} plants believed to stand "
-        f"({len(treat)} to treat, {len(present) - len(treat)} to spare) from {sightings} sightings"
+        f"({len(treat)} to treat, {spare} to spare"
+        + (f", {len(unlisted)} of kinds that site.toml does not list" if unlisted else "")
+        + f") from {sightings} sightings"
     )
     if median_mm is not None:
         line += f", each known to {median_mm:.0f} mm (median standard deviation per axis)"
@@ -219,7 +223,8 @@ def _located(opened: OpenSite, register: Register, sightings: int, left_out: int
     if left_out:
         lines.append(f"{left_out} detections do not meet the ground and were left out.")
     data = {
-        "revision": register.revision, "plants": len(present), "to_treat": len(treat), "sightings": sightings,
+        "revision": register.revision, "plants": len(present), "to_treat": len(treat), "unlisted": len(unlisted),
+        "sightings": sightings,
         "median_sigma_m": None if median_mm is None else median_mm / 1000, "entries": len(register.weeds),
     }  # fmt: skip
     return Said(tuple(lines), data)

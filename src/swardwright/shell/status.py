@@ -16,7 +16,7 @@ from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.codec import content_hash, file_hash
 from swardwright.shell.saying import Said
 from swardwright.shell.site_file import SHIPPED
-from swardwright.shell.store import SiteStore
+from swardwright.shell.store import Result, SiteStore
 
 if TYPE_CHECKING:
     from swardwright.learning.card import ModelCard
@@ -79,7 +79,7 @@ def input_hashes(folder: Path, site: Site) -> dict[str, str]:
         "detector": _detector_hash(folder, site),
     }
     for path in waiting_recordings(folder):
-        found[f"recording {path.name}"] = _hash_of(path)
+        found[f"recording {path.name}"] = hash_of(path)
     return found
 
 
@@ -93,10 +93,11 @@ def _detector_hash(folder: Path, site: Site) -> str:
     from swardwright.learning.card import card_path
 
     model = detector_path(folder, site)
-    return content_hash([_hash_of(model), _hash_of(card_path(model))])
+    return content_hash([hash_of(model), hash_of(card_path(model))])
 
 
-def _hash_of(path: Path) -> str:
+def hash_of(path: Path) -> str:
+    """Return a file's or folder's content hash; an unchanged file (size, time) is not read again in this process."""
     if path.is_file():
         stat = path.stat()
         return _file_hash(path, stat.st_size, stat.st_mtime_ns)
@@ -129,25 +130,34 @@ def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
     """Compute the status of a site."""
     present = input_hashes(folder, site)
     results = store.results()
-    why_stale: dict[str, str] = {}
-    for name, result in results.items():  # in the order of making: inputs come before
-        for source, was in result.inputs.items():
-            if source in results:
-                if results[source].hash != was:
-                    why_stale[name] = f"{source} was made again since"
-                elif source in why_stale:
-                    why_stale[name] = f"{source} is stale"
-            elif present.get(source, "absent") != was:
-                word = "is no longer there" if source not in present else "changed since"
-                why_stale[name] = f"{source} {word}"
-            if name in why_stale:
-                break
+    reasons: dict[str, str] = {}
+    for name in results:
+        _why(name, results, present, reasons)
+    why_stale = {name: why for name, why in reasons.items() if why}
     shown = _shown(store, list(results))
     standings = [
         Standing(n, "stale" if n in why_stale else "stands", why_stale.get(n, ""), results[n].made_at_s) for n in shown
     ]
     command, reason = _next(folder, store, why_stale, standings)
     return SiteStatus(site.name, site.invented, tuple(standings), command, reason)
+
+
+def _why(name: str, results: dict[str, Result], present: dict[str, str], known: dict[str, str]) -> str:
+    """Return why a result is stale, empty if it stands; an input's own staleness counts too."""
+    if name in known:
+        return known[name]
+    known[name] = ""
+    for source, was in results[name].inputs.items():
+        if source in results:
+            if results[source].hash != was:
+                known[name] = f"{source} was made again since"
+            elif _why(source, results, present, known):
+                known[name] = f"{source} is stale"
+        elif present.get(source, "absent") != was:
+            known[name] = f"{source} " + ("changed since" if source in present else "is no longer there")
+        if known[name]:
+            break
+    return known[name]
 
 
 def _shown(store: SiteStore, names: list[str]) -> list[str]:

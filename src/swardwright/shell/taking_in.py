@@ -14,7 +14,7 @@ from swardwright.domain.frame import Footage, LeftOut
 from swardwright.domain.site import Topics
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Progress, Said
-from swardwright.shell.status import FRAMES_FROM, RECORDINGS, input_hashes, inputs_for, waiting_recordings
+from swardwright.shell.status import FRAMES_FROM, RECORDINGS, hash_of, input_hashes, inputs_for, waiting_recordings
 
 _INCOMING = ".incoming"
 
@@ -96,18 +96,19 @@ def take_in(
         ]
         moved: list[Path] = []
         try:
-            for _, source, target in read:
-                if source != target:
-                    source.rename(target)
-                    moved.append(target)
             present = input_hashes(opened.folder, opened.site)
-            for (footage, pictures), _, target in read:
+            for (footage, pictures), source, target in read:
                 opened.store.add_footage(footage, target.relative_to(opened.folder).as_posix())
                 name = footage.recording
+                present[f"recording {name}"] = hash_of(source)
                 inputs = inputs_for(present, (*FRAMES_FROM, f"recording {name}"), opened.store, ())
                 opened.store.set_result(f"frames {name}", footage.frames, inputs)
                 taken.append(TakenIn(name, pictures, len(footage.frames), footage.poses_found, footage.distance_m,
                                      footage.left_out))  # fmt: skip
+            for _, source, target in read:  # last of all: the files appear and the transaction ends
+                if source != target:
+                    source.rename(target)
+                    moved.append(target)
         except BaseException:
             for target in moved:
                 _remove(target)
