@@ -200,8 +200,14 @@ def wilson95(hits: int, trials: int) -> tuple[float, float]:
     return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
 
 
-def expected_calibration_error(probability: Floats, hit: NDArray[np.bool_], bins: int = 10) -> float:
-    """Return the gap between stated and found hit rate, over equal-width bins weighted by count (Guo et al. 2017)."""
+def expected_calibration_error(
+    probability: Floats, hit: NDArray[np.bool_], bins: int = 10, least: float = 0.05
+) -> float:
+    """Return the gap between stated and found hit rate, over equal-width bins weighted by count (Guo et al. 2017).
+
+    Candidates below ``least`` are left out: the many that are plainly nothing would hide any gap.
+    """
+    probability, hit = probability[probability >= least], hit[probability >= least]
     if len(probability) == 0:
         return 0.0
     which = np.minimum((probability * bins).astype(int), bins - 1)

@@ -1,0 +1,161 @@
+"""Finding plants with the shipped detector; nothing here needs PyTorch."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+
+from swardwright.domain.errors import InputError
+from swardwright.domain.frame import Frame
+from swardwright.learning import card_path, detect, load_detector, read_card, shipped_detector
+from swardwright.learning.detector import MARGIN_PX
+
+
+@pytest.fixture(scope="module")
+def detector():
+    return load_detector(shipped_detector())
+
+
+@pytest.fixture(scope="module")
+def scene():
+    """One rendered picture of a teaching seed that no teaching used (taught: 1,000,000.. and 1,050,000..)."""
+    from swardwright.shell.teaching import decoded, render_scene
+
+    picture = max(render_scene(1_950_002, 3), key=lambda p: len(p.labels))
+    return decoded(picture.jpeg, picture.name), picture
+
+
+def test_shipped_model_is_small_and_says_what_it_has_seen():
+    assert shipped_detector().stat().st_size < 8_000_000
+    card = read_card(card_path(shipped_detector()))
+    assert card.kinds == ("clover", "daisy", "dandelion", "plantain", "woodrush")
+    assert "invented" in card.cautions
+    assert card.data["invented"] is True
+    assert card.data["scene_seeds_taught"][0] >= 1_000_000
+    assert card.training["machine"]
+
+
+def test_plants_are_found_with_probabilities_that_add_up(detector, scene):
+    image, picture = scene
+    found = detector.find(image, "r/00001")
+    assert len(picture.labels) >= 3
+    hits = 0
+    for label in picture.labels:
+        gate = 0.03 / picture.metres_per_px
+        hits += any(np.hypot(d.u_px - label.u_px, d.v_px - label.v_px) < gate for d in found)
+    assert hits >= 0.8 * len(picture.labels)
+    assert [d.id for d in found] == [f"r/00001#{n}" for n in range(len(found))]
+    for d in found:
+        assert detector.card.threshold <= d.probability <= 1
+        assert sum(p for _, p in d.kinds) == pytest.approx(1)
+        assert d.kinds[0][1] == max(p for _, p in d.kinds)
+
+
+def test_tiles_change_nothing(scene):
+    image, _ = scene
+    image = image[:800, :1100]
+    whole = load_detector(shipped_detector())
+    tiled = load_detector(shipped_detector(), tile_px=320)
+    for a, b in zip(whole.maps(image), tiled.maps(image), strict=True):
+        np.testing.assert_allclose(a, b, atol=2e-3)
+    assert MARGIN_PX % 32 == 0
+    first, second = whole.find(image, "f"), tiled.find(image, "f")
+    assert len(first) == len(second) > 0
+    for a, b in zip(first, second, strict=True):
+        assert (a.u_px, a.v_px, a.probability) == pytest.approx((b.u_px, b.v_px, b.probability), abs=1e-2)
+
+
+def test_odd_sizes_and_detect(detector, scene):
+    image, _ = scene
+    frame = Frame("rec/00007", "rec", 0, "topic", (333, 215))
+    [(same, found)] = list(detect([(frame, image[:215, :333])], detector))
+    assert same is frame
+    assert all(0 <= d.u_px < 333 and 0 <= d.v_px < 215 for d in found)
+
+
+@pytest.mark.parametrize(
+    "picture", [np.zeros((10, 400, 3), np.uint8), np.zeros((100, 100), np.uint8), np.zeros((100, 100, 3), np.float32),
+                np.zeros((64, 30_000, 3), np.uint8), None],
+)  # fmt: skip
+def test_wrong_pictures_are_refused(detector, picture):
+    with pytest.raises(InputError) as caught:
+        detector.find(picture, "f")
+    assert caught.value.remedy
+
+
+def copied(tmp_path):
+    model = tmp_path / "m.onnx"
+    shutil.copy(shipped_detector(), model)
+    shutil.copy(card_path(shipped_detector()), tmp_path / "m.json")
+    return model
+
+
+def test_missing_file_and_missing_card(tmp_path):
+    with pytest.raises(InputError, match="no such detector"):
+        load_detector(tmp_path / "m.onnx")
+    model = copied(tmp_path)
+    (tmp_path / "m.json").unlink()
+    with pytest.raises(InputError, match="no card"):
+        load_detector(model)
+
+
+def test_a_cut_file_is_refused_and_so_is_one_that_is_not_onnx(tmp_path):
+    import hashlib
+
+    model = copied(tmp_path)
+    model.write_bytes(model.read_bytes()[:100_000])
+    with pytest.raises(InputError, match="not the one its card describes"):
+        load_detector(model)
+    card = json.loads((tmp_path / "m.json").read_text())
+    card["onnx_sha256"] = hashlib.sha256(model.read_bytes()).hexdigest()
+    (tmp_path / "m.json").write_text(json.dumps(card))
+    with pytest.raises(InputError, match="not readable ONNX"):
+        load_detector(model)
+
+
+def test_a_foreign_network_is_refused(tmp_path):
+    onnx = pytest.importorskip("onnx")
+    import hashlib
+
+    from onnx import TensorProto, helper
+
+    x = helper.make_tensor_value_info("x", TensorProto.FLOAT, [1, 3, 8, 8])
+    y = helper.make_tensor_value_info("y", TensorProto.FLOAT, [1, 3, 8, 8])
+    graph = helper.make_graph([helper.make_node("Relu", ["x"], ["y"])], "g", [x], [y])
+    foreign = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 17)])
+    foreign.ir_version = 8
+    model = copied(tmp_path)
+    onnx.save(foreign, model)
+    card = json.loads((tmp_path / "m.json").read_text())
+    card["onnx_sha256"] = hashlib.sha256(model.read_bytes()).hexdigest()
+    (tmp_path / "m.json").write_text(json.dumps(card))
+    with pytest.raises(InputError, match="not a crown detector"):
+        load_detector(model)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("format", "other"), ("threshold", 1.5), ("temperature", float("nan")), ("temperature", 0), ("kinds", []),
+     ("kinds", ["a", "a"]), ("bias", "x"), ("data", 3), ("onnx_sha256", None), ("detection_probability", True)],
+)  # fmt: skip
+def test_a_wrong_card_is_refused_with_its_field(tmp_path, field, value):
+    model = copied(tmp_path)
+    card = json.loads((tmp_path / "m.json").read_text())
+    card[field] = value
+    (tmp_path / "m.json").write_text(json.dumps(card))
+    with pytest.raises(InputError) as caught:
+        load_detector(model)
+    assert caught.value.field == field
+
+
+def test_a_card_without_a_field_or_json_is_refused(tmp_path):
+    model = copied(tmp_path)
+    card = json.loads((tmp_path / "m.json").read_text())
+    del card["bias"]
+    (tmp_path / "m.json").write_text(json.dumps(card))
+    with pytest.raises(InputError, match="bias"):
+        load_detector(model)
+    (tmp_path / "m.json").write_text("{")
+    with pytest.raises(InputError, match="JSON"):
+        load_detector(model)

@@ -1,0 +1,84 @@
+"""Matching, calibration and threshold."""
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest
+
+from swardwright.learning.measure import (
+    calibrate,
+    cheapest_threshold,
+    expected_calibration_error,
+    kind_temperature,
+    logistic,
+    match_picture,
+    wilson95,
+)
+
+
+def test_each_plant_is_hit_once_by_the_strongest():
+    crowns = np.array([[10.0, 10], [11, 10], [50, 50], [90, 90]])
+    given, counts = match_picture(
+        crowns, np.array([[10.0, 11], [52, 50]]), np.array([5.0, 5]), np.array([[90.0, 90, 8]])
+    )
+    assert given.tolist() == [0, -1, 1, -1]
+    assert counts.tolist() == [True, True, True, False]
+
+
+def test_calibration_finds_the_truth_it_was_drawn_from():
+    """Outcomes drawn from a known temperature and bias are fitted back (statistical, fixed seed)."""
+    rng = np.random.default_rng(3)
+    logit = rng.normal(0, 3, 20_000)
+    hit = rng.uniform(size=len(logit)) < logistic(logit / 2.0 - 0.7)
+    temperature, bias = calibrate(logit, hit)
+    assert temperature == pytest.approx(2.0, rel=0.05)
+    assert bias == pytest.approx(-0.7, abs=0.05)
+    probability = logistic(logit / temperature + bias)
+    assert expected_calibration_error(probability, hit) < 0.01
+    assert expected_calibration_error(logistic(logit), hit) > 0.03
+
+
+def test_calibration_agrees_with_an_optimiser():
+    """Outside check: scipy.optimize on the same smoothed likelihood (Platt 1999)."""
+    from scipy.optimize import minimize
+
+    rng = np.random.default_rng(5)
+    logit = rng.normal(0, 2, 300)
+    hit = rng.uniform(size=300) < logistic(1.5 * logit + 0.4)
+    yes, no = hit.sum(), (~hit).sum()
+    target = np.where(hit, (yes + 1) / (yes + 2), 1 / (no + 2))
+
+    def cost(ab):
+        z = ab[0] * logit + ab[1]
+        return float(np.sum(np.logaddexp(0, z) - target * z))
+
+    best = minimize(cost, [1.0, 0.0], tol=1e-10).x
+    temperature, bias = calibrate(logit, hit)
+    np.testing.assert_allclose([1 / temperature, bias], best, rtol=2e-3, atol=2e-3)
+
+
+def test_a_dear_miss_lowers_the_threshold():
+    rng = np.random.default_rng(0)
+    p = rng.uniform(size=4000)
+    hit = rng.uniform(size=4000) < p
+    plants = int(hit.sum())
+    even, _ = cheapest_threshold(p, hit, plants, 1.0, 1.0)
+    careful, _ = cheapest_threshold(p, hit, plants, 4.0, 1.0)
+    # calibrated probabilities: report when p * miss > (1 - p) * false alarm, so above 1/2 and 1/5
+    assert even == pytest.approx(0.5, abs=0.05)
+    assert careful == pytest.approx(0.2, abs=0.05)
+
+
+def test_wilson_against_scipy():
+    """Outside check: scipy.stats.binomtest."""
+    for hits, trials in ((81, 263), (15, 148), (0, 20), (29, 29)):
+        wanted = binomtest(hits, trials).proportion_ci(0.95, method="wilson")
+        np.testing.assert_allclose(wilson95(hits, trials), wanted, atol=1e-9)
+    assert wilson95(0, 0) == (0.0, 1.0)
+
+
+def test_kind_temperature_softens_what_is_too_sure():
+    rng = np.random.default_rng(1)
+    logits = rng.normal(0, 2, (3000, 3))
+    share = np.exp(logits) / np.exp(logits).sum(1, keepdims=True)
+    kind = np.array([rng.choice(3, p=s) for s in share])
+    assert kind_temperature(3 * logits, kind) == pytest.approx(3.0, rel=0.12)

@@ -1,0 +1,134 @@
+"""Teaching: export agrees, a tiny case is learnt, an interrupted run goes on. Skipped without PyTorch."""
+
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch")
+pytest.importorskip("onnx")
+
+from swardwright.domain.errors import InputError  # noqa: E402
+from swardwright.domain.frame import Label  # noqa: E402
+from swardwright.learning import Sample, TeachSettings, load_detector, teach  # noqa: E402
+from swardwright.learning.export import difference, to_onnx  # noqa: E402
+from swardwright.learning.network import Network, folded  # noqa: E402
+
+
+def dotted(seed, group, plants=5):
+    """Noise with yellow discs (kind dot) and cyan squares (kind square)."""
+    import cv2
+
+    rng = np.random.default_rng(seed)
+    image = rng.normal(90, 12, (160, 160, 3)).clip(0, 255).astype(np.uint8)
+    labels = []
+    for n in range(plants):
+        u, v = 24 + 56 * (n % 3) + rng.uniform(-8, 8), 30 + 70 * (n // 3) + rng.uniform(-8, 8)
+        r = rng.uniform(9, 14)
+        kind = "dot" if n % 2 else "square"
+        if kind == "dot":
+            cv2.circle(image, (round(u), round(v)), round(r), (230, 220, 30), -1)
+        else:
+            cv2.rectangle(image, (round(u - r), round(v - r)), (round(u + r), round(v + r)), (30, 200, 220), -1)
+        labels.append(Label(f"p{seed}", float(u), float(v), float(r), kind))
+    return Sample(f"p{seed}", lambda: image, tuple(labels), group, metres_per_px=0.002)
+
+
+SAMPLES = [dotted(n, f"place {n // 2}", plants=0 if n == 3 else 5) for n in range(8)]
+SETTINGS = TeachSettings(
+    steps=110, minutes=None, batch=4, crop_px=96, evaluate_every=55, scale_min=0.9, scale_max=1.1, learning_rate=5e-3
+)
+
+
+def test_folded_and_exported_networks_agree():
+    torch.manual_seed(1)
+    network = Network(4)
+    network.train()
+    for _ in range(3):
+        network(torch.rand(2, 3, 64, 64) * 255)
+    network.eval()
+    picture = torch.rand(1, 3, 96, 64) * 255
+    with torch.no_grad():
+        for a, b in zip(network(picture), folded(network)(picture), strict=True):
+            torch.testing.assert_close(a, b, atol=1e-3, rtol=1e-3)
+    assert difference(network, to_onnx(network)) < 1e-3
+    assert 0.5e6 < sum(p.numel() for p in network.parameters()) < 1.2e6
+
+
+@pytest.fixture(scope="module")
+def taught(tmp_path_factory):
+    torch.set_num_threads(2)
+    out = tmp_path_factory.mktemp("taught") / "dots.onnx"
+    return teach(SAMPLES, out, SETTINGS, name="dots", about="dots on noise"), out
+
+
+def test_a_tiny_case_is_learnt(taught):
+    card, out = taught
+    assert card.kinds == ("dot", "square")
+    assert card.scores["f1"] > 0.85
+    assert card.false_alarms_m2_known
+    detector = load_detector(out)
+    fresh = dotted(99, "elsewhere")
+    found = detector.find(fresh.load(), "f")
+    assert sum(any(np.hypot(d.u_px - b.u_px, d.v_px - b.v_px) < 5 for d in found) for b in fresh.labels) >= 4
+    assert not out.with_suffix(".checkpoint").exists()
+
+
+def test_interrupted_teaching_goes_on_and_ends_where_it_would_have(tmp_path):
+    settings = TeachSettings(steps=9, minutes=None, batch=2, crop_px=64, evaluate_every=3, patience=50)
+
+    def stop(phase, step, *_):
+        if phase == "check" and step == 6:
+            raise KeyboardInterrupt
+
+    straight = teach(SAMPLES, tmp_path / "a.onnx", settings, name="a", about="")
+    with pytest.raises(KeyboardInterrupt):
+        teach(SAMPLES, tmp_path / "b.onnx", settings, name="a", about="", progress=stop)
+    assert (tmp_path / "b.checkpoint").exists()
+    assert not (tmp_path / "b.onnx").exists()
+    steps = []
+    teach(SAMPLES, tmp_path / "b.onnx", settings, name="a", about="", progress=lambda p, s, *_: steps.append(s))
+    assert min(steps) > 3
+    one = torch.load(tmp_path / "a.pt", weights_only=True)["weights"]
+    two = torch.load(tmp_path / "b.pt", weights_only=True)["weights"]
+    for key, value in one.items():
+        torch.testing.assert_close(value, two[key], atol=1e-4, rtol=1e-4)
+    assert straight.training["steps"] == 9
+
+
+def test_what_cannot_be_taught_is_refused(tmp_path):
+    bare = [dotted(n, f"g{n}", plants=0) for n in range(3)]
+    with pytest.raises(InputError):
+        teach(bare, tmp_path / "x.onnx", SETTINGS, name="x", about="")
+    with pytest.raises(InputError, match="onnx"):
+        teach(SAMPLES, tmp_path / "x.bin", SETTINGS, name="x", about="")
+    (tmp_path / "w.pt").write_bytes(b"not weights")
+    with pytest.raises(InputError, match="weight file"):
+        teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="", start=tmp_path / "w.pt")
+    (tmp_path / "x.checkpoint").write_bytes(b"junk")
+    with pytest.raises(InputError, match="checkpoint"):
+        teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="")
+    assert not (tmp_path / "x.onnx").exists()
+
+
+def test_a_weight_file_with_code_in_it_is_not_run(tmp_path):
+    """Weights are read without unpickling objects: a planted call must not happen."""
+    import pickle
+
+    mark = tmp_path / "ran"
+
+    class Planted:
+        def __reduce__(self):
+            return (open, (str(mark), "w"))
+
+    (tmp_path / "evil.pt").write_bytes(pickle.dumps({"weights": Planted()}))
+    with pytest.raises(InputError):
+        teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="", start=tmp_path / "evil.pt")
+    assert not mark.exists()
+
+
+def test_without_pytorch_there_is_one_sentence(monkeypatch, tmp_path):
+    import sys
+
+    monkeypatch.setitem(sys.modules, "torch", None)
+    with pytest.raises(InputError, match="PyTorch") as caught:
+        teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="")
+    assert "[learning]" in caught.value.remedy
