@@ -2,12 +2,14 @@
 #   make demo              the whole job on the invented site (no PyTorch)
 #   make test              every test; LEARNING=0 leaves PyTorch and its tests out
 #   make check             lint, format, strict types, import rule
-#   make bench             figures of merit, one JSON line each
+#   make bench NAME=demo   figures of merit, one JSON line each; FULL=1 runs every seed
 #   make figures           the pictures of the README
 #   make reference         docs/reference from the program itself
 PYTHON ?= python3
 LEARNING ?= 1
 ARGS ?=
+NAME ?=
+FULL ?=
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet -c constraints.txt
 
@@ -31,7 +33,7 @@ check: .venv/dev.stamp
 	$(BIN)/python -m pytest tests/test_import_rule.py
 
 bench: .venv/dev.stamp
-	$(BIN)/python -m benchmarks $(ARGS)
+	NAME="$(NAME)" FULL="$(FULL)" $(BIN)/python -m benchmarks
 
 figures: .venv/base.stamp | demo-site
 	$(BIN)/python -m swardwright.shell.figures docs/images

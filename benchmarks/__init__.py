@@ -1,1 +1,1 @@
-"""Figures of merit: one module per figure, each with ``figures() -> Iterator[dict]``; run ``python -m benchmarks``."""
+"""Figures of merit: one module per step; run ``make bench NAME=...``."""
