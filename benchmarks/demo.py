@@ -1,6 +1,6 @@
 """The whole job on invented greens that nothing was taught or tuned on: recall, precision, ground error, time.
 
-Bounds: recall and precision 0.90 at 5 cm and 360 s on 2 cores are what the first version promises for seeds 7 and 101-105.
+Bounds: recall and precision 0.90 at 5 cm and 360 s on 2 cores are what the first version promises (seeds 7, 101-105).
 The truth is the simulation's; no figure here is evidence about real turf.
 """
 
