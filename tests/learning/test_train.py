@@ -1,8 +1,11 @@
 """Teaching: export agrees, a tiny case is learnt, an interrupted run goes on. Skipped without PyTorch."""
 
+import os
+
 import numpy as np
 import pytest
 
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")  # as the recipe sets it: threads that wait sleep
 torch = pytest.importorskip("torch")
 pytest.importorskip("onnx")
 

@@ -244,7 +244,9 @@ def _steps(
     progress: Progress | None,
 ) -> tuple[Network, dict[str, Any]]:
     """Run the gradient steps; return the network of the best averaged weights and what was done."""
-    network = network.to(device).to(memory_format=torch.channels_last)
+    network = network.to(device)
+    layout = torch.channels_last if device.type == "cuda" else torch.contiguous_format
+    network = network.to(memory_format=layout)
     optimizer = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
     average = {k: v.detach().clone() for k, v in network.state_dict().items()}
     best = {k: v.clone() for k, v in average.items()}
@@ -276,7 +278,7 @@ def _steps(
             group["lr"] = settings.learning_rate * _pace(step, share)
         network.train()
         wanted = {k: v.to(device, non_blocking=True) for k, v in batch.items()}
-        pictures = wanted["picture"].float().contiguous(memory_format=torch.channels_last)
+        pictures = wanted["picture"].float().contiguous(memory_format=layout)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             outputs = network(pictures)
         value = loss(outputs, wanted)

@@ -302,7 +302,7 @@ def summary(card: ModelCard, out: Path) -> str:
 
 
 def _told(phase: str, step: int, steps: int, figures: dict[str, float]) -> None:
-    if phase == "check" or step % 100 == 0:
+    if phase == "check" or step % 50 == 0:
         shown = "  ".join(f"{name} {value:.4g}" for name, value in figures.items())
         click.echo(f"{phase:>6} {step:>6}/{steps}  {shown}", err=True)
 

@@ -1,0 +1,99 @@
+"""Teaching from COCO pictures and from rendered scenes: what goes in, what is held apart, what is refused."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from swardwright.domain.errors import InputError
+from swardwright.labels import read_coco
+from swardwright.shell.teaching import FIRST_SEED, decoded, render_scene, samples_from_labels, teach_group
+
+
+@pytest.fixture
+def pictures(tmp_path):
+    """Sixteen grey pictures with a label each, one of them a speck."""
+    images, annotations = [], []
+    for n in range(16):
+        name = f"day{n // 4}/IMG_{n:04d}.png"
+        path = tmp_path / "pictures" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(path), np.full((64, 96, 3), 90, np.uint8))
+        images.append({"id": n, "file_name": name, "width": 96, "height": 64})
+        side = 2 if n == 5 else 20
+        annotations.append({"id": n, "image_id": n, "category_id": 1, "bbox": [30, 20, side, side]})
+    raw = {"images": images, "annotations": annotations, "categories": [{"id": 1, "name": "dock"}]}
+    (tmp_path / "labels.json").write_text(json.dumps(raw))
+    return tmp_path
+
+
+def test_places_are_folders_or_blocks_and_specks_do_not_count(pictures):
+    labels = read_coco(pictures / "labels.json")
+    samples = samples_from_labels(labels, pictures / "pictures")
+    assert sorted({s.group for s in samples}) == ["day0", "day1", "day2", "day3"]
+    blocks = samples_from_labels(labels, pictures / "pictures", grouping="block")
+    assert len({s.group for s in blocks}) == 8
+    assert [s.group for s in blocks] == sorted(s.group for s in blocks)
+    [speck] = [s for s in samples if not s.labels]
+    assert len(speck.ignored) == 1
+    assert samples[0].load().shape == (64, 96, 3)
+
+
+def test_left_out_pictures_are_left_out_by_name_or_stem(pictures):
+    labels = read_coco(pictures / "labels.json")
+    out = frozenset({"IMG_0001", "day3/IMG_0013.png"})
+    names = [s.name for s in samples_from_labels(labels, pictures / "pictures", exclude=out)]
+    assert len(names) == 14
+    assert not any("0001" in n or "0013" in n for n in names)
+    with pytest.raises(InputError, match="not among"):
+        samples_from_labels(labels, pictures / "pictures", exclude=frozenset({"IMG_9999"}))
+
+
+def test_missing_or_resized_pictures_are_named(pictures):
+    labels = read_coco(pictures / "labels.json")
+    cv2.imwrite(str(pictures / "pictures/day0/IMG_0000.png"), np.zeros((32, 48, 3), np.uint8))
+    samples = samples_from_labels(labels, pictures / "pictures")
+    with pytest.raises(InputError, match=r"IMG_0000\.png.*another size"):
+        samples[0].load()
+    (pictures / "pictures/day0/IMG_0001.png").write_bytes(b"not a picture")
+    with pytest.raises(InputError, match="cannot be read"):
+        samples[1].load()
+    (pictures / "pictures/day0/IMG_0002.png").unlink()
+    with pytest.raises(InputError, match="not there"):
+        samples_from_labels(labels, pictures / "pictures")
+
+
+def test_teaching_scenes_never_use_seeds_of_demo_or_tests():
+    assert FIRST_SEED == 1_000_000
+    for seed in (0, 42, 101, FIRST_SEED - 1):
+        with pytest.raises(InputError, match="other seeds"):
+            render_scene(seed, 1)
+
+
+def test_a_scene_is_the_same_each_time_and_its_labels_lie_in_the_picture():
+    one, two = render_scene(1_970_001, 2), render_scene(1_970_001, 2)
+    assert [p.jpeg for p in one] == [p.jpeg for p in two]
+    assert one[0].jpeg != one[1].jpeg
+    for picture in one:
+        assert decoded(picture.jpeg, picture.name).shape == (960, 1280, 3)
+        assert 0.0007 <= picture.metres_per_px <= 0.0018
+        for label in picture.labels:
+            assert 0 <= label.u_px <= 1279
+            assert 0 <= label.v_px <= 959
+            assert label.radius_px * picture.metres_per_px < 0.1
+
+
+def test_command_refuses_before_anything_is_written(pictures):
+    arguments = ["coco", str(pictures / "labels.json"), str(pictures / "pictures"), "--out", str(pictures / "m.onnx")]
+    for extra, words in (
+        (["--exclude", "@nowhere.txt"], "list of names"),
+        (["--minutes", "-1"], "time limit"),
+        (["--metres-per-px", "nan"], "sampling distance"),
+        (["--steps", "0"], "out of range"),
+    ):
+        result = CliRunner().invoke(teach_group, arguments + extra)
+        assert isinstance(result.exception, InputError)
+        assert words in str(result.exception)
+    assert not list(pictures.glob("m.*"))
