@@ -130,7 +130,9 @@ def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
     """Compute the status of a site."""
     present = input_hashes(folder, site)
     results = store.results()
-    reasons: dict[str, str] = {}
+    # what was planned, permitted and done in a round that ran is history: it cannot go stale
+    ran = {name.partition(" ")[2] for name in results if name.startswith("record ")}
+    reasons: dict[str, str] = {f"{word} {key}": "" for word in ("plan", "permit", "record") for key in ran}
     for name in results:
         _why(name, results, present, reasons)
     why_stale = {name: why for name, why in reasons.items() if why}
