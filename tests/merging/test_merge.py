@@ -18,7 +18,7 @@ from swardwright.domain.weed import Register
 from swardwright.merging import merge
 from swardwright.merging import problem as problem_module
 from swardwright.merging.joint import MergeSettings, join
-from swardwright.merging.problem import PriorWeeds, build
+from swardwright.merging.problem import PriorWeeds
 
 Draw = Callable[..., Any]
 
@@ -84,8 +84,8 @@ def test_against_dense_least_squares(draw_survey: Draw, monkeypatch: pytest.Monk
     """Same association, every error a plain unknown, one dense system by NumPy: same means and covariances."""
     monkeypatch.setattr(problem_module, "PATTERN_M", 0.0)
     survey = draw_survey(77, length=1.6, plants=8, fixes=False)
-    problem = build(survey.sightings, [survey.track], PriorWeeds.of(()))
-    joint = join(problem, survey.looks, MergeSettings())
+    joint = join(survey.sightings, [survey.track], PriorWeeds.of(()), survey.looks, MergeSettings())
+    problem = joint.problem
     n = len(joint.solution.crowns_m)
     keys: dict[tuple[str, str], tuple[int, np.ndarray]] = {}
     size = 2 * n

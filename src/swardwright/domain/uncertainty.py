@@ -40,6 +40,9 @@ class SharedError:
         Shape (2, k): metres on the ground per unit of the error.
     covariance : Array
         Shape (k, k): prior covariance of the error.
+    gradient : Array | None
+        Shape (2, k, 2): derivative of the Jacobian with respect to the ground position (per metre), so that it can be
+        evaluated where the plant is and not where noise put it; None: taken as zero.
     """
 
     source: str
@@ -47,8 +50,11 @@ class SharedError:
     key: str
     jacobian: Array
     covariance: Array
+    gradient: Array | None = None
 
     def __post_init__(self) -> None:
+        if self.gradient is not None:
+            object.__setattr__(self, "gradient", frozen(self.gradient))
         object.__setattr__(self, "jacobian", frozen(self.jacobian))
         object.__setattr__(self, "covariance", frozen(self.covariance))
 

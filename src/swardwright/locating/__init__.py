@@ -19,7 +19,7 @@ from swardwright.domain.poses import Array
 from swardwright.domain.site import ErrorSources, Rig
 from swardwright.domain.uncertainty import Scope, SharedError
 from swardwright.domain.weed import Look, Sighting
-from swardwright.locating.chain import Meeting, Stations, meet_ground, stations
+from swardwright.locating.chain import Meeting, jacobian_gradients, meet_ground, stations
 
 #: The detector's radius is right to about this share (common practice, no source).
 RADIUS_SHARE = 0.10
@@ -93,8 +93,10 @@ def locate_counted(frames: Sequence[Frame], detections: Sequence[Detection], rig
         raise InputError(f"no detection meets the ground: {reasons.most_common(1)[0][0]}", where=detections[0].frame_id,
                          field="camera_link", value=rig.camera_link,
                          remedy="check the camera link's axes in the URDF (z forward, x right, y down)")  # fmt: skip
+    names = [name for name in meeting.jacobians if name not in ("pixel", "crown")]
+    gradients = jacobian_gradients(place, index, pixels, rig, meeting, names)
     sightings = tuple(
-        _sighting(detection, kept[index[i]], meeting, place, i, int(index[i]), rig)
+        _sighting(detection, kept[index[i]], meeting, gradients, i, rig)
         for i, detection in enumerate(detections)
         if not meeting.reason[i]
     )
@@ -145,7 +147,7 @@ def source_covariances(frame: Frame, rig: Rig) -> dict[str, tuple[Scope, str, Ar
     return out
 
 
-def _sighting(detection: Detection, frame: Frame, meeting: Meeting, place: Stations, i: int, station: int,
+def _sighting(detection: Detection, frame: Frame, meeting: Meeting, gradients: dict[str, Array], i: int,
               rig: Rig) -> Sighting:  # fmt: skip
     e = rig.errors
     sources = {
@@ -154,8 +156,9 @@ def _sighting(detection: Detection, frame: Frame, meeting: Meeting, place: Stati
         **source_covariances(frame, rig),
     }
     errors = tuple(
-        SharedError(source, scope, key, meeting.jacobians[source][i], covariance)
+        SharedError(source, scope, key, meeting.jacobians[source][i], covariance, gradient)
         for source, (scope, key, covariance) in sources.items()
+        for gradient in (gradients[source][i] if source in gradients else None,)
     )
     total = np.sum([error.ground_covariance_m2 for error in errors], axis=0)
     sampling = float(meeting.sampling_m_px[i])

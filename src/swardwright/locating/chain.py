@@ -192,3 +192,21 @@ def meet_ground(place: Stations, index: np.ndarray[tuple[int], np.dtype[np.int64
     }
     sampling = np.sqrt(np.abs(np.linalg.det(jacobians["pixel"])))
     return Meeting(point[:, :2], jacobians, sampling, reason)
+
+
+def jacobian_gradients(place: Stations, index: np.ndarray[tuple[int], np.dtype[np.int64]], pixels: Array, rig: Rig,
+                       meeting: Meeting, sources: Sequence[str]) -> dict[str, Array]:  # fmt: skip
+    """Return, per source, the derivative (n, 2, k, 2) of its Jacobian with respect to the ground position, per metre.
+
+    Central differences of the analytical Jacobians over one pixel, carried to metres by the inverse pixel Jacobian.
+    """
+    by_pixel: dict[str, list[Array]] = {source: [] for source in sources}
+    for axis in range(2):
+        step = 0.5 * np.eye(2)[axis]
+        plus, minus = (meet_ground(place, index, pixels + d, rig).jacobians for d in (step, -step))
+        for source in sources:
+            by_pixel[source].append(plus[source] - minus[source])
+    usable = np.array([not reason for reason in meeting.reason])
+    image = np.where(usable[:, None, None], meeting.jacobians["pixel"], np.eye(2))
+    inverse = np.linalg.inv(image)
+    return {source: np.stack(parts, axis=3) @ inverse[:, None] for source, parts in by_pixel.items()}

@@ -13,7 +13,7 @@ from swardwright.domain.frame import Track
 from swardwright.domain.weed import Look, Register, Sighting
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings
-from swardwright.merging.problem import PriorWeeds, build
+from swardwright.merging.problem import PriorWeeds
 from swardwright.merging.revision import revise
 from swardwright.merging.stop import aims
 
@@ -43,8 +43,8 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     Notes
     -----
     Maximum a posteriori over crowns, base poses, mount, joint, intrinsic, tilt and ground errors (DESIGN section 6),
-    linearised at the recorded poses; association by gate and global assignment, repeated with the shrunk covariances
-    until stable. What the mount turned out to be in this visit is not handed on to the next: each visit starts from
+    linearised about itself; association by gate and global assignment, repeated with the shrunk covariances until
+    stable. What the mount turned out to be in this visit is not handed on to the next: each visit starts from
     the rig's stated mount error (that is cautious, not optimistic, for weeds seen in both).
     """
     settings, presence = settings or MergeSettings(), presence or PresenceSettings()
@@ -54,9 +54,8 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     if twice is not None:
         raise InputError("this sighting is in the register already: merging it again would count it twice",
                          field="id", value=twice, remedy="merge each recording once")  # fmt: skip
-    problem = build(sightings, tracks, PriorWeeds.of(weeds))
-    joint = join(problem, looks, settings)
-    return revise(register, problem, joint, looks, tracks, settings, presence)
+    joint = join(sightings, tracks, PriorWeeds.of(weeds), looks, settings)
+    return revise(register, joint.problem, joint, looks, tracks, settings, presence)
 
 
 __all__ = ["MergeSettings", "PresenceSettings", "aims", "merge"]

@@ -8,12 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array
-from swardwright.domain.weed import Look
+from swardwright.domain.weed import Look, Sighting
 from swardwright.merging.presence import inside
-from swardwright.merging.problem import Ints, Problem
-from swardwright.merging.solve import Solution, reassociate, robust_weights, solve
+from swardwright.merging.problem import Ints, PriorWeeds, Problem, base_errors, build, relinearised
+from swardwright.merging.solve import Solution, reassociate, residuals, robust_weights, solve
 from swardwright.merging.walk import walk
+
+#: Crowns that move less than this from one linearisation to the next have settled (m).
+RELINEARISE_M = 2e-4
 
 
 @dataclass(frozen=True)
@@ -34,7 +38,7 @@ class MergeSettings:
 
     gate: float = 13.82
     density_m2: float = 4.0
-    rounds: int = 6
+    rounds: int = 8
     modes: int = 8
 
 
@@ -44,6 +48,7 @@ class Joint:
     one.
     """
 
+    problem: Problem
     solution: Solution
     weed_of: Ints
     joined: tuple[tuple[int, int], ...]
@@ -63,17 +68,21 @@ def _area(corners_m: Array) -> float:
     return 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
 
 
-def join(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> Joint:
-    """Return the joint estimate of everything, associations settled."""
+def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWeeds, looks: Sequence[Look],
+         settings: MergeSettings) -> Joint:  # fmt: skip
+    """Return the joint estimate of everything, associations settled, linearised about itself (Gauss-Newton)."""
+    problem = build(sightings, tracks, prior)
     density = clutter_density(problem, looks, settings)
     detection = float(np.mean([look.detection_probability for look in looks])) if looks else 0.9
     log_ratio = float(np.log(detection) - np.log(density))
-    known = len(problem.prior.mean_m)
+    known = len(prior.mean_m)
     weed_of = walk(problem, log_ratio, settings.gate)
     joined: list[tuple[int, int]] = []
     gone: set[int] = set()
     weight: Array | None = None
     seen_before: set[bytes] = set()
+    last: Array | None = None
+    ids = [s.id for s in problem.sightings]
     turn = 0
     for turn in range(1, settings.rounds + 1):
         weed_of, count = compact(weed_of, known)
@@ -89,18 +98,24 @@ def join(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> Jo
         )
         joined += pairs
         gone |= {b for _, b in pairs}
-        before, weight = weight, robust_weights(problem, solution, weed_of)
+        weight_before, weight = weight, robust_weights(problem, solution, weed_of)
         merged, _ = compact(merged, known)
+        settled = np.array_equal(merged, weed_of)
+        steady = last is not None and last.shape == solution.crowns_m.shape
+        steady = steady and bool(np.abs(last - solution.crowns_m).max(initial=0.0) < RELINEARISE_M)
+        if settled and steady and np.allclose(weight, 1.0 if weight_before is None else weight_before, atol=0.02):
+            return Joint(problem, solution, weed_of, tuple(joined), turn)
         mark = merged.tobytes()
-        if np.array_equal(merged, weed_of) and np.allclose(weight, 1.0 if before is None else before, atol=0.02):
-            return Joint(solution, weed_of, tuple(joined), turn)
-        if mark in seen_before:
+        if not settled and mark in seen_before:
             break
         seen_before.add(mark)
+        last = solution.crowns_m
+        noise = dict(zip(ids, residuals(problem, solution, weed_of), strict=True))
+        problem = build(relinearised(sightings, base_errors(problem, solution.errors), noise), tracks, prior)
         weed_of = merged
     weed_of, count = compact(weed_of, known)
     solution = solve(problem, weed_of, count, weight)
-    return Joint(solution, weed_of, tuple(joined), turn)
+    return Joint(problem, solution, weed_of, tuple(joined), turn)
 
 
 def compact(weed_of: Ints, known: int) -> tuple[Ints, int]:

@@ -11,7 +11,7 @@ patterns of that movement (singular value decomposition), the smallest of which 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from scipy import sparse
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array
-from swardwright.domain.uncertainty import Scope
+from swardwright.domain.uncertainty import Scope, SharedError
 from swardwright.domain.weed import Sighting, Weed
 
 Ints = NDArray[np.int64]
@@ -278,6 +278,66 @@ def _patterns(group: Sequence[Sighting]) -> tuple[Array, Array]:
     keep = size > PATTERN_M * np.sqrt(2 * m)
     rest = (left[:, ~keep] * size[~keep]).reshape(m, 2, -1)
     return left[:, keep] * size[keep], rest @ rest.transpose(0, 2, 1)
+
+
+def base_errors(problem: Problem, errors: Array) -> dict[Key, Array]:
+    """Return the base error (x_m, y_m, yaw_rad) of every base key from whitened errors (width,)."""
+    out: dict[Key, Array] = {}
+    for s in problem.sightings:
+        for e in s.errors:
+            key = (e.source, e.key)
+            if e.source == "base" and key not in out and key in problem.blocks:
+                part = errors[slice(*problem.blocks[key])]
+                out[key] = part if key in problem.chain else square_root(np.asarray(e.covariance)) @ part
+    return out
+
+
+def relinearised(
+    sightings: Sequence[Sighting], base_error: dict[Key, Array], noise_m: dict[str, Array]
+) -> list[Sighting]:
+    """Return sightings linearised about the estimate; errors keep their meaning (belief minus truth).
+
+    Parameters
+    ----------
+    base_error : dict[Key, Array]
+        Estimated base errors.
+    noise_m : dict[str, Array]
+        Sighting -> its residual (2,): where the plant was seen less where it should have been seen.
+
+    Notes
+    -----
+    Jacobians are evaluated at the position less its residual. Evaluated at the noisy position they correlate with the
+    noise, and a solution that shrinks the scale of all pictures would shrink the residuals with it: it would believe to
+    know a scale that nothing has measured (errors in variables).
+
+    With lever ``l`` (crown minus base, read off the yaw column of the base Jacobian), belief ``t`` and error ``e``, the
+    crown lies at ``t - e_xy + l'`` with ``l' = R(-e_yaw) l``. Expanding there: position ``t + l' + e_yaw z x l'``, base
+    Jacobian ``[I, z x l']``, other Jacobians turned by ``R(-e_yaw)``.
+    """
+    out = []
+    for s in sightings:
+        noise = noise_m.get(s.id, np.zeros(2))
+        errors = tuple(
+            e if e.gradient is None else replace(e, jacobian=e.jacobian - e.gradient @ noise) for e in s.errors
+        )
+        base = next((e for e in errors if e.source == "base" and ("base", e.key) in base_error), None)
+        mean = s.mean_m
+        if base is not None:
+            yaw = float(base_error[("base", base.key)][2])
+            c, si = np.cos(yaw), np.sin(yaw)
+            turn = np.array([[c, si], [-si, c]])
+            lever = np.array([base.jacobian[1, 2], -base.jacobian[0, 2]])
+            arm = turn @ lever
+            across = np.array([-arm[1], arm[0]])
+            flat = np.array([[1.0, 0.0, across[0]], [0.0, 1.0, across[1]]])
+            errors = tuple(replace(e, jacobian=flat if e is base else _turned(e, turn)) for e in errors)
+            mean = mean - lever + arm + yaw * across
+        out.append(replace(s, mean_m=mean, errors=errors))
+    return out
+
+
+def _turned(error: SharedError, turn: Array) -> Array:
+    return error.jacobian if error.scope is Scope.PIXEL else turn @ error.jacobian
 
 
 def _information(width: int, blocks: dict[Key, tuple[int, int]], chain: dict[Key, Link]) -> sparse.csc_array:

@@ -15,7 +15,7 @@ from swardwright.domain.uncertainty import check_covariance
 from swardwright.domain.weed import Aim, Look, Register, Sighting
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings, fuse_kinds, fuse_radius
-from swardwright.merging.problem import PriorWeeds, build, square_root
+from swardwright.merging.problem import PriorWeeds, square_root
 from swardwright.merging.revision import GROWTH_SHARE, belief, seen_and_missed
 
 #: Plants of the register within this distance of the base take part in a fresh look (m).
@@ -70,8 +70,8 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
     if base_covariance is not None:
         prior = check_covariance(base_covariance, "base_covariance")
         sightings = [_with_base(s, stop_id, prior) for s in sightings]
-    problem = build(sightings, (), PriorWeeds.of(near))
-    joint = join(problem, looks, settings)
+    joint = join(sightings, (), PriorWeeds.of(near), looks, settings)
+    problem = joint.problem
     solution = joint.solution
     seen, missed = seen_and_missed(problem, joint, looks)
     by_frame = {look.frame_id: look for look in looks}
