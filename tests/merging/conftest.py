@@ -94,6 +94,7 @@ class Survey:
     track: Track
     detections: list[Detection]
     owner: dict[str, int]
+    true_bases: np.ndarray
     sightings: list[Sighting] = field(default_factory=list)
     looks: list[Look] = field(default_factory=list)
 
@@ -185,7 +186,7 @@ def survey(seed: int, *, length: float = 4.0, count: int = 2, spacing: float = 1
                           (("dandelion", 0.8), ("clover", 0.2)))  # fmt: skip
             detections.append(d)
             owner[d.id] = j
-    out = Survey(rig, plants, truth, frames, track, detections, owner)
+    out = Survey(rig, plants, truth, frames, track, detections, owner, true)
     out.sightings = locate(frames, detections, rig)
     out.looks = looks(frames, rig, detection_probability=detect, false_alarms_m2=max(alarms_m2, 0.01))
     return out

@@ -19,6 +19,7 @@ from swardwright.merging import merge
 from swardwright.merging import problem as problem_module
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.problem import PriorWeeds
+from swardwright.merging.solve import _inverse
 
 Draw = Callable[..., Any]
 
@@ -131,6 +132,29 @@ def test_against_dense_least_squares(draw_survey: Draw, monkeypatch: pytest.Monk
         assert np.allclose(joint.solution.covariance_m2[w], expected, rtol=1e-5)
     apart = joint.solution.between(np.array([0]), np.array([n - 1]))[0]
     assert np.allclose(apart, covariance[:2, 2 * n - 2 : 2 * n], rtol=1e-4, atol=1e-10)
+
+
+def test_corrected_base_poses_are_better_than_the_track(draw_survey: Draw) -> None:
+    before, after = 0.0, 0.0
+    for seed in range(6):
+        survey = draw_survey(700 + seed, length=3.2, plants=40, fixes=True)
+        register = merge(None, survey.sightings, survey.looks, tracks=[survey.track])
+        true = dict(zip(survey.track.frame_ids, survey.true_bases, strict=True))
+        believed = dict(zip(survey.track.frame_ids, survey.track.poses, strict=True))
+        for frame_id, pose in register.base_poses:
+            before += float(np.sum((believed[frame_id].as_array()[:2] - true[frame_id][:2]) ** 2))
+            after += float(np.sum((pose.as_array()[:2] - true[frame_id][:2]) ** 2))
+    assert after < before
+
+
+def test_block_inverse_against_lapack_with_correlations_that_die_out() -> None:
+    """A chain of 600 unknowns: its inverse holds numbers far below the smallest normal one."""
+    n = 600
+    matrix = np.diag(np.full(n, 10.0)) + np.diag(np.full(n - 1, 1.0), 1) + np.diag(np.full(n - 1, 1.0), -1)
+    inverse = _inverse(matrix.copy())
+    assert np.allclose(inverse @ matrix, np.eye(n), atol=1e-12)
+    assert np.allclose(inverse, np.linalg.inv(matrix), rtol=1e-9, atol=1e-90)
+    assert (inverse != 0).mean() < 1.0
 
 
 def test_order_does_not_matter(draw_survey: Draw) -> None:

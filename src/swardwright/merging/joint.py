@@ -101,8 +101,9 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
         weight_before, weight = weight, robust_weights(problem, solution, weed_of)
         merged, _ = compact(merged, known)
         settled = np.array_equal(merged, weed_of)
-        steady = last is not None and last.shape == solution.crowns_m.shape
-        steady = steady and bool(np.abs(last - solution.crowns_m).max(initial=0.0) < RELINEARISE_M)
+        steady = last is not None and last.shape == solution.crowns_m.shape and (
+            float(np.abs(solution.crowns_m - last).max(initial=0.0)) < RELINEARISE_M
+        )  # fmt: skip
         if settled and steady and np.allclose(weight, 1.0 if weight_before is None else weight_before, atol=0.02):
             return Joint(problem, solution, weed_of, tuple(joined), turn)
         mark = merged.tobytes()

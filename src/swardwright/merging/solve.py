@@ -1,7 +1,7 @@
 """Joint maximum a posteriori for a given association, with marginal covariances.
 
 Normal equations in crowns and errors; the crowns' block is 2 x 2 block-diagonal and is eliminated first (Schur
-complement), the errors' block is factorised by dense Cholesky. With ``G = H_ww^-1 H_we`` and ``S`` the inverse of the
+complement), the errors' block is inverted densely, by halves. With ``G = H_ww^-1 H_we`` and ``S`` the inverse of the
 complement, the crowns' covariance is ``H_ww^-1 + G S G'`` (block inverse), so honest marginals and the covariance
 between any two weeds come with the solution.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import linalg, sparse
+from scipy import sparse
 from scipy.sparse.linalg import LinearOperator, eigsh
 from scipy.spatial import cKDTree
 
@@ -22,6 +22,8 @@ from swardwright.merging.problem import Ints, Problem
 
 #: Residuals beyond this many standard deviations count less (Huber's weight).
 HUBER = 3.0
+#: Matrices up to this size are inverted in one piece; entries below TINY count as zero.
+BLOCK, TINY = 192, 1e-100
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,9 +111,11 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     inverse = _diagonal(private)
     gain = (inverse @ cross).tocsr()
     complement = (errors - cross.T @ gain).toarray()
-    factor = linalg.cho_factor(0.5 * (complement + complement.T), lower=True, overwrite_a=True)
-    spread = _inverse(factor[0])
-    e = linalg.cho_solve(factor, right_e - gain.T @ right.ravel())
+    complement = _flushed(0.5 * (complement + complement.T))
+    spread = _inverse(complement)
+    right_e = right_e - gain.T @ right.ravel()
+    e = spread @ right_e
+    e = e + spread @ (right_e - complement @ e)  # one refinement
     x = (inverse @ right.ravel() - gain @ e).reshape(n, 2) + centre
     product = np.asarray(gain @ spread)
     dense = gain.toarray()
@@ -133,15 +137,32 @@ def _diagonal(blocks: Array) -> Any:
     return sparse.csr_array((blocks.ravel(), columns, 2 * np.arange(2 * n + 1)), shape=(2 * n, 2 * n))
 
 
-def _inverse(lower: Array) -> Array:
-    """Return the inverse of a positive definite matrix from its lower Cholesky factor (LAPACK potri)."""
-    if not len(lower):
-        return np.zeros((0, 0))
-    half, failed = linalg.lapack.dpotri(lower, lower=1)
-    if failed:
-        raise np.linalg.LinAlgError("the joint estimate is singular")
-    half = np.tril(half)
-    return np.asarray(half + np.tril(half, -1).T)
+def _inverse(matrix: Array) -> Array:
+    """Return the inverse of a positive definite matrix by halving (block inverse by the Schur complement).
+
+    Along a chain of frames correlations die out geometrically, down to denormal numbers, in which processors are slow
+    by a factor of a hundred: what is tiny is set to zero between the steps. (LAPACK's Cholesky factor and inverse took
+    5.7 s for 1,300 columns of a real chain, this 0.2 s on the same loaded machine.)
+    """
+    n = len(matrix)
+    if n <= BLOCK:
+        return np.asarray(np.linalg.inv(matrix)) if n else np.zeros((0, 0))
+    half = n // 2
+    first, off = _inverse(matrix[:half, :half]), matrix[:half, half:]
+    weight = _flushed(first @ off)
+    second = _inverse(matrix[half:, half:] - off.T @ weight)
+    cross = _flushed(weight @ second)
+    out = np.empty((n, n))
+    out[:half, :half] = first + cross @ weight.T
+    out[:half, half:] = -cross
+    out[half:, :half] = -cross.T
+    out[half:, half:] = second
+    return _flushed(out)
+
+
+def _flushed(matrix: Array) -> Array:
+    matrix[np.abs(matrix) < TINY] = 0.0
+    return matrix
 
 
 def residuals(problem: Problem, solution: Solution, weed_of: Ints) -> Array:
