@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from scipy import sparse
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
-from swardwright.domain.poses import Array
+from swardwright.domain.poses import Array, frozen
 from swardwright.domain.uncertainty import Scope, SharedError
 from swardwright.domain.weed import Sighting, Weed
 
@@ -157,9 +158,15 @@ def chain_links(track: Track, used: Sequence[str]) -> dict[Key, Link]:
 
 def square_root(covariance: Array) -> Array:
     """Return F with ``F F' == covariance``, columns of zero variance left out."""
-    values, vectors = np.linalg.eigh(covariance)
+    covariance = np.asarray(covariance, dtype=np.float64)
+    return _square_root(covariance.tobytes(), len(covariance))
+
+
+@lru_cache(maxsize=4096)
+def _square_root(buffer: bytes, size: int) -> Array:
+    values, vectors = np.linalg.eigh(np.frombuffer(buffer).reshape(size, size))
     keep = values > 1e-14 * max(float(values.max(initial=0.0)), 1e-300)
-    return np.asarray(vectors[:, keep] * np.sqrt(values[keep]))
+    return frozen(vectors[:, keep] * np.sqrt(values[keep]))
 
 
 def _order(sightings: Sequence[Sighting], tracks: Sequence[Track]) -> list[tuple[str, list[Sighting]]]:

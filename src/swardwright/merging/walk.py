@@ -13,6 +13,9 @@ from swardwright.domain.poses import Array
 from swardwright.merging.association import Pairs, assign
 from swardwright.merging.problem import Ints, Key, Problem
 
+#: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m).
+ACTIVE_M = 3.0
+
 
 class Walk:
     """State of the filter: ``[site errors | errors of the present frame | crowns]``, mean and covariance."""
@@ -115,15 +118,25 @@ class Walk:
             for i, s in enumerate(known):
                 local[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = problem.local_m2[members[s]]
             innovation = a @ cross[: self.head] + cross[crowns] + local
-            gain = np.linalg.solve(innovation, cross.T).T
             rest = (seen[known] - self.crowns_m[out[known]]).ravel()
-            self.mean[:n] += gain @ rest
-            p[:n, :n] -= gain @ cross.T
+            active = self._active(seen.mean(axis=0))
+            gain = np.linalg.solve(innovation, cross[active].T).T
+            self.mean[active] += gain @ rest
+            p[active, :n] -= gain @ cross.T
+            p[:n, active] = p[active, :n].T
         fresh = np.flatnonzero(out < 0)
         if len(fresh):
             out[fresh] = self.weeds + np.arange(len(fresh))
             self._add(members[fresh], jacobian[(2 * fresh[:, None] + [0, 1]).ravel()])
         return out
+
+    def _active(self, place_m: Array) -> Ints:
+        """Return state entries that an update may change: errors, and crowns not far away.
+
+        Far crowns keep mean and variance (zero gain: the filter of Schmidt, which stays consistent): they only cost.
+        """
+        near = np.flatnonzero(((self.crowns_m - place_m) ** 2).sum(axis=1) < ACTIVE_M**2)
+        return np.concatenate([np.arange(self.head), (self.head + 2 * near[:, None] + [0, 1]).ravel()])
 
     def _pairs(self, seen: Array, spread: Array, jacobian: Array, gate: float) -> Pairs:
         m, head, p = len(seen), self.head, self.covariance
