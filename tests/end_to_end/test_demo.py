@@ -129,3 +129,17 @@ def test_a_finished_site_stands_and_knows_what_is_next(in_one_go: dict[str, Any]
     assert status["next"] == "report"
     reports = Path(in_one_go["site"]) / "reports"
     assert (reports / "round-1.html").stat().st_size > 10_000
+
+
+@pytest.mark.slow
+def test_what_happened_cannot_go_stale_but_what_was_concluded_can(in_one_go: dict[str, Any]) -> None:
+    path = Path(in_one_go["site"]) / "site.toml"
+    before = path.read_text()
+    path.write_text(before.replace('kill_target = "95 %"', 'kill_target = "90 %"'))
+    try:
+        told = json.loads(call("status", in_one_go["site"], "--json").stdout)
+    finally:
+        path.write_text(before)
+    state = {result["name"]: result["state"] for result in told["results"]}
+    assert state["plan round-1"] == state["permit round-1"] == state["record round-1"] == "stands"
+    assert state["outcome round-1"] == "stale"
