@@ -83,8 +83,8 @@ class Weed:
     sightings : tuple[str, ...]
         Ids of the sightings that belong to it.
     shared_m : Array | None
-        Shape (2, k): loadings of the register's k common errors (unit variance), part of ``covariance_m2``. Between weeds
-        a and b the covariance is ``a.shared_m @ b.shared_m.T``; None: independent of all others.
+        Shape (2, k): loadings of the register's k common errors (unit variance), part of ``covariance_m2``. Between
+        weeds a and b the covariance is ``a.shared_m @ b.shared_m.T``; None: independent of all others.
     """
 
     id: str
