@@ -62,8 +62,9 @@ def _planned(plan: Plan) -> Said:
     ]
     reasons: dict[str, int] = {}
     for item in plan.refused:
-        reasons[item.reason] = reasons.get(item.reason, 0) + 1
-    lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])[:8]]
+        group = item.reason.partition(":")[0]  # what stands behind the colon is the item's own
+        reasons[group] = reasons.get(group, 0) + 1
+    lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])]
     lines += list(plan.notes)
     data = {
         "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
@@ -259,7 +260,11 @@ def score_site(opened: OpenSite) -> Said:
                              remedy="survey again, then take in, detect and locate")  # fmt: skip
         _stands(opened, f"register {newest.revision}", f"locate {folder}")
         after, after_looks = fresh_register(opened)
-        outcome = score(before, record, after, after_looks, gate_m=opened.site.limits.gate_m)
+        site = opened.site
+        outcome = score(
+            before, record, after, after_looks, gate_m=site.limits.gate_m,
+            taproot_kinds=[kind.name for kind in site.kinds if kind.taproot],
+        )  # fmt: skip
         store.set_outcome(outcome)
         present = input_hashes(folder, opened.site)
         results = (f"record {plan.id}", f"register {before.revision}", f"register {newest.revision}")
