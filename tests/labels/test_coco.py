@@ -155,7 +155,7 @@ def test_files_that_are_not_coco(tmp_path):
 )
 def test_out_and_in_again(rows):
     labels = tuple(Label("p.jpg", u, v, r, k) for u, v, r, k in rows)
-    text = write_coco(LabelSet(("a", "b"), (LabelledPicture("p.jpg", 100, 80, labels, labels[:1]),)))
+    text = write_coco(LabelSet(("dock", "a"), (LabelledPicture("p.jpg", 100, 80, labels, labels[:1]),)))
     [back] = labels_from(json.loads(text), "x").pictures
     assert len(back.labels) == len(labels)
     assert len(back.ignored) == len(labels[:1])
