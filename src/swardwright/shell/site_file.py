@@ -53,7 +53,7 @@ def load_site(folder: Path) -> Site:
     if not (folder / SITE_FILE).is_file():
         raise SiteError("this folder is not a site", where=folder.name or str(folder),
                         limit=f"a folder with {SITE_FILE}",
-                        remedy="name the site folder with --site, or run: swardwright init FOLDER")  # fmt: skip
+                        remedy="name a site folder, or start one with: swardwright init FOLDER")  # fmt: skip
     text = read_text(folder / SITE_FILE, MAX_SITE_BYTES, "write a site file; swardwright init shows one")
     arm = arm_from_urdf(read_text(folder / URDF_FILE, MAX_URDF_BYTES, "put the robot's URDF there"), URDF_FILE)
     return site_from(text, arm, load_camera(folder / CAMERA_FILE), folder)
