@@ -104,6 +104,8 @@ class Footage:
     poses_found: int
     distance_m: float
     track: Track | None = None
+    #: what a person should know about the whole recording
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -67,6 +67,7 @@ def read(
     left_out = streams.left_out
     pictures = _fresh(streams, pose_age_s, left_out)
     frames = tuple(_frame(path.name, p, streams) for p in pictures)
+    notes: tuple[str, ...] = ()
     track, distance = None, 0.0
     if streams.odometry is not None:
         from swardwright.footage.track import smooth
@@ -85,7 +86,7 @@ def read(
             track = smoothed.track
             frames = _placed(frames, streams, smoothed.track.poses, smoothed.covariances)
             if smoothed.gyro_note and streams.gyro is not None:
-                left_out[smoothed.gyro_note] += 1
+                notes = (smoothed.gyro_note,)
             if smoothed.fixes_refused:
                 left_out["position fixes far from the drive or outside its time"] += smoothed.fixes_refused
     return Footage(
@@ -97,6 +98,7 @@ def read(
         poses_found=streams.poses_found,
         distance_m=distance,
         track=track,
+        notes=notes,
     )
 
 

@@ -29,13 +29,15 @@ class TakenIn:
     poses_found: int
     distance_m: float
     left_out: tuple[LeftOut, ...]
+    notes: tuple[str, ...]
 
     def sentence(self) -> str:
         """Return one line for a person."""
         if not self.pictures_found:
             return (
-                f"{self.recording}: no pictures in this recording; {self.poses_found} poses over "
-                f"{self.distance_m:.1f} m were taken in."
+                f"{self.recording}: no pictures in this recording; {self.poses_found} poses "
+                + (f"over {self.distance_m:.1f} m " if self.distance_m else "")
+                + "were taken in."
             )
         gone = "; ".join(f"{item.reason}: {item.count}" for item in self.left_out)
         return (
@@ -104,7 +106,7 @@ def take_in(
                 inputs = inputs_for(present, (*FRAMES_FROM, f"recording {name}"), opened.store, ())
                 opened.store.set_result(f"frames {name}", footage.frames, inputs)
                 taken.append(TakenIn(name, pictures, len(footage.frames), footage.poses_found, footage.distance_m,
-                                     footage.left_out))  # fmt: skip
+                                     footage.left_out, footage.notes))  # fmt: skip
             for _, source, target in read:  # last of all: the files appear and the transaction ends
                 if source != target:
                     source.rename(target)
@@ -118,10 +120,12 @@ def take_in(
             "recording": t.recording, "pictures_found": t.pictures_found, "frames_kept": t.frames_kept,
             "poses_found": t.poses_found, "distance_m": t.distance_m,
             "left_out": {item.reason: item.count for item in t.left_out},
+            "notes": list(t.notes),
         }
         for t in taken
     ]  # fmt: skip
-    return Said(tuple(t.sentence() for t in taken), {"recordings": data})
+    lines = [line for t in taken for line in (t.sentence(), *(f"  {note}" for note in t.notes))]
+    return Said(tuple(lines), {"recordings": data})
 
 
 def _read(
