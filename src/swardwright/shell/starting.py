@@ -96,6 +96,10 @@ def start_own(folder: Path, own: OwnSite) -> Said:
     )
 
 
+#: how far the arm is swung to each side for a stop's further looks: pictures about 70 degrees wide still overlap
+LOOK_SWING_RAD = 0.7
+
+
 class _new_folder:  # noqa: N801 - reads as a statement: with _new_folder(...)
     """Make a folder complete or not at all: written beside its place, then renamed."""
 
@@ -155,7 +159,6 @@ def _site_text(own: OwnSite, arm: Arm, posture: tuple[float, ...]) -> str:
     height_m = float(arm.forward(np.array(posture), own.camera_link)[2, 3])
     if not 0.05 <= height_m <= 20.0:
         height_m = 1.0
-    angles = [f"{q:.6f} {'m' if j.kind == 'prismatic' else 'rad'}" for q, j in zip(posture, arm.moving, strict=True)]
     template = (Path(__file__).parent / "templates" / "new_site.toml").read_text(encoding="utf-8")
     return string.Template(template).substitute(
         name=_quoted(own.name),
@@ -163,10 +166,26 @@ def _site_text(own: OwnSite, arm: Arm, posture: tuple[float, ...]) -> str:
         corners=f'["0 m, 0 m", "{east:g} m, 0 m", "{east:g} m, {north:g} m", "0 m, {north:g} m"]',
         kinds="\n".join([_kind(k, treat=True) for k in own.kinds] + [_kind(k, treat=False) for k in own.spared]),
         camera_link=_quoted(own.camera_link), head_link=_quoted(own.head_link), camera_height=f'"{height_m:.3f} m"',
-        posture="[" + ", ".join(f'"{a}"' for a in angles) + "]",
+        posture=_posture_text(arm, posture),
+        looks=", ".join(_posture_text(arm, look) for look in _looks(arm, posture)),
         joints=", ".join(arm.joint_names),
         topics="\n".join(f"{k} = {_quoted(v)}" for k, v in own.topics) or "# (none named: each is found by its type)",
     )  # fmt: skip
+
+
+def _posture_text(arm: Arm, posture: Sequence[float]) -> str:
+    units = ["m" if joint.kind == "prismatic" else "rad" for joint in arm.moving]
+    return "[" + ", ".join(f'"{q:.6f} {unit}"' for q, unit in zip(posture, units, strict=True)) + "]"
+
+
+def _looks(arm: Arm, posture: tuple[float, ...]) -> list[tuple[float, ...]]:
+    """Return the survey posture, and it swung to both sides where the first joint turns the arm about the vertical."""
+    first = arm.moving[0]
+    axis = arm.forward(np.zeros(len(arm.moving)), first.child)[:3, :3] @ first.axis
+    if first.kind == "prismatic" or abs(axis[2]) < 0.999:
+        return [posture]
+    swung = [posture[0] + turn for turn in (LOOK_SWING_RAD, -LOOK_SWING_RAD)]
+    return [posture, *((q, *posture[1:]) for q in swung if first.lower_rad <= q <= first.upper_rad)]
 
 
 def _kind(name: str, *, treat: bool) -> str:
