@@ -8,6 +8,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import click
 import pytest
 
 from swardwright.domain.errors import RobotFaultError
@@ -29,7 +30,11 @@ def test_links_inside_the_project_lead_somewhere(page: Path) -> None:
 def test_commands_in_the_docs_exist_with_their_options(page: Path) -> None:
     for line in re.findall(r"^ {4}swardwright (.+)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE):
         name, *words = shlex.split(line, comments=True)
-        command = cli.commands[name]
+        context = click.Context(cli)
+        command = cli.get_command(context, name)
+        while isinstance(command, click.Group):
+            command = command.get_command(context, words.pop(0))
+        assert command is not None, f"{page.name}: there is no command {name}"
         known = {option for parameter in command.params for option in parameter.opts}
         for word in words:
             if word.startswith("--"):
