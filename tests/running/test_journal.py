@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.event import JournalEntry
-from swardwright.running import unfinished
-from swardwright.running.journal import INTENT, RESULT, earlier_treated
+from swardwright.running import spared_given, unfinished
+from swardwright.running.journal import INTENT, RESULT, SPARED, earlier_treated
 
 
 def entries(*lines):
@@ -43,6 +43,14 @@ def test_the_order_is_that_of_the_numbers():
 def test_an_entry_about_heat_without_a_weed_is_damage():
     with pytest.raises(InputError, match="names no weed"):
         unfinished(entries((INTENT, None, {})))
+
+
+def test_spared_plants_are_charged_for_every_intent_in_full():
+    lines = entries(
+        (INTENT, "a", {SPARED + "d1": 2e-4, SPARED + "d2": 1e-4}), (RESULT, "a", {"heated_s": 0.0}),
+        (INTENT, "b", {SPARED + "d1": 3e-4}), (INTENT, "c", {SPARED + "d3": None}),
+    )  # fmt: skip
+    assert spared_given(lines) == {"d1": pytest.approx(5e-4), "d2": 1e-4, "d3": float("inf")}
 
 
 LINES = st.lists(st.tuples(st.sampled_from([INTENT, RESULT]), st.sampled_from("abc"),

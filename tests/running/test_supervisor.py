@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swardwright.domain.event import Drive, Heat, Light, LookAgain, Note, Reach, Report, Rest
-from swardwright.running import may_heat, supervise, unfinished, with_earlier
+from swardwright.domain.event import Drive, Heat, JournalEntry, Light, LookAgain, Note, Reach, Report, Rest
+from swardwright.running import may_heat, spared_given, supervise, unfinished, with_earlier
 from swardwright.running.given import expected_dose_kg_m2
 from swardwright.running.interlocks import may_light, spared_dose_kg_m2
 
@@ -216,6 +216,35 @@ def test_what_a_spared_plant_got_adds_up_over_the_round(kit):
     assert [item.weed_id for item in refused] == ["w3"]
     assert "d5" in refused[0].reason
     assert play(2.5 * once).not_treated == ()
+
+
+def test_what_a_spared_plant_got_before_an_interruption_still_counts(kit):
+    daisy = kit.make_aim("d5", 0.55, 0.2, kind="daisy")
+
+    def machine():
+        it = kit.machine()
+        it._aims = lambda fault, see=it._aims: (*see(fault), daisy)
+        return it
+
+    def site(spare_dose_kg_m2):
+        return replace(kit.site, limits=replace(kit.site.limits, spare_dose_kg_m2=spare_dose_kg_m2))
+
+    # the first run's notes, as the driver would have written them, up to w1's intent: then the power goes
+    notes, supervision, it = [], supervise(kit.plan, kit.register, kit.permit, site(1.0)), machine()
+    command = next(supervision)
+    while not (isinstance(command, Note) and command.event == "heat-intent"):
+        command = supervision.send(it.answer(command))
+    notes.append(JournalEntry(1, 1.0, command.event, command.weed_id, command.stop_id, command.data))
+    had = spared_given(notes)
+    _, unknown = unfinished(notes)
+    assert had["d5"] > 0.0
+
+    limit = 1.5 * had["d5"]  # room for one such hold, not for two
+    resumed = {"unknown": unknown, "given_kg_m2": had}
+    record = kit.play(supervise(kit.plan, kit.register, kit.permit, site(limit), **resumed), machine())
+    assert {i.weed_id for i in record.not_treated if "d5" in i.reason} == {"w3"}
+    fresh = kit.play(supervise(kit.plan, kit.register, kit.permit, site(limit), unknown=unknown), machine())
+    assert not any("d5" in i.reason for i in fresh.not_treated)
 
 
 def test_closing_the_generator_does_not_hide_a_fault_of_this_program(kit):

@@ -33,11 +33,11 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     """
     from swardwright.planning.choose import choose, draw_controls, places
     from swardwright.planning.ground import free_ground
-    from swardwright.planning.holds import assign, order_holds
+    from swardwright.planning.holds import order_holds, park
     from swardwright.planning.reach_map import reach_map
     from swardwright.planning.remarks import remarks, why_no_stop
     from swardwright.planning.route import order_stops
-    from swardwright.planning.stops import cover, offer_stops
+    from swardwright.planning.stops import offer_stops
     from swardwright.planning.supplies import count_supplies
 
     check_rig(site.rig)
@@ -54,28 +54,27 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     heated = treatable[~control]
     weeds = [candidates[i] for i in heated]
 
-    covers = offered.covers[:, heated]
-    chosen, bound = cover(covers, offered.penalty)
-    work, unposed = assign(site.rig, reach, offered.columns(heated), chosen, places(weeds))
+    parked = park(site.rig, reach, offered.columns(heated), places(weeds))
     refused += [
-        Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in unposed
+        Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in parked.unposed
     ]
+    weeds_left = [w for i, w in enumerate(weeds) if i not in set(parked.unposed)]
 
-    bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in chosen]
-    used = [place for place in range(len(chosen)) if work[place]]
+    bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in parked.chosen]
+    used = [place for place in range(len(bases)) if parked.work[place]]
     order, legs = order_stops(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
     stops, arm_s = [], 0.0
     for number, place in enumerate((used[i] for i in order), start=1):
-        holds, moving_s = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in work[place]], rng)
+        holds, moving_s = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
         stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
         arm_s += moving_s
     route = [(site.start.x_m, site.start.y_m)]
     route += [(float(x), float(y)) for leg in legs for x, y in leg.way_m[1:]]
     return Plan(
         id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
-        stops_bound=min(bound, len(stops)), route_m=tuple(route),
+        stops_bound=parked.bound, route_m=tuple(route),
         supplies=count_supplies(site, tuple(stops), legs, arm_s), refused=tuple(refused),
-        controls=controls, notes=remarks(site, weeds, ground, reach, len(stops), bound),
+        controls=controls, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,10 +13,60 @@ from swardwright.domain.site import Rig
 from swardwright.planning.choose import Candidate
 from swardwright.planning.reach import cones_rad, posture_over, solve, travel_s, usable
 from swardwright.planning.reach_map import ReachMap
-from swardwright.planning.stops import Offered, in_base_axes
+from swardwright.planning.stops import Offered, cover, in_base_axes
 from swardwright.planning.tour import shortest_path
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
+#: covers solved again with the pairs of stop and weed taken out that have no exact posture, before weeds are refused
+_TRIES = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Parked:
+    """Where to park and what is done from there.
+
+    Attributes
+    ----------
+    chosen : list[int]
+        Rows of the offered stops.
+    bound : int
+        Proven: no fewer of the offered stops serve the weeds of ``work``.
+    work : Assigned
+        By place in ``chosen``.
+    unposed : list[int]
+        Weeds that are refused: no stop that was tried has an exact posture over them.
+    """
+
+    chosen: list[int]
+    bound: int
+    work: Assigned
+    unposed: list[int]
+
+
+def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
+    """Choose stops for which every weed has an exact posture, and prove how few could do.
+
+    The reach map that offers the stops is a grid, so a weed may have no exact posture from the stops chosen. Then those
+    pairs of stop and weed are taken out and the cover is solved again; after a few tries the weed itself is (so every
+    turn takes something out, and it ends). The
+    bound is the last cover's: a bound that counted a refused weed would prove nothing about the weeds that are left.
+    """
+    covers = offered.covers.copy()
+    attempt = 0
+    while True:
+        attempt += 1
+        served = np.flatnonzero(covers.any(axis=0))
+        chosen, bound = cover(covers[:, served], offered.penalty)
+        left = replace(offered.columns(served), covers=covers[:, served])
+        work, missed = assign(rig, reach, left, chosen, weeds_m[served])
+        if not missed:
+            named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}
+            return Parked(chosen, bound, named, sorted(set(range(len(weeds_m))) - set(served.tolist())))
+        again = served[missed]
+        if attempt <= _TRIES:
+            covers[np.array(chosen, dtype=int)[:, None], again[None, :]] = False
+        else:
+            covers[:, again] = False
 
 
 def assign(

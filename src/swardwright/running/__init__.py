@@ -6,11 +6,12 @@ a person stands watch, and local codes, the authority having jurisdiction and li
 
 from swardwright.running.fire_weather import START_CODES, fire_weather
 from swardwright.running.interlocks import Hindrance, may_heat
-from swardwright.running.journal import unfinished, with_earlier
+from swardwright.running.journal import spared_given, unfinished, with_earlier
 from swardwright.running.permit import QUESTIONS, grant
 from swardwright.running.supervisor import supervise
 
 __all__ = [
-    "QUESTIONS", "START_CODES", "Hindrance", "fire_weather", "grant", "may_heat", "supervise", "unfinished",
+    "QUESTIONS", "START_CODES", "Hindrance", "fire_weather", "grant", "may_heat", "spared_given", "supervise",
+    "unfinished",
     "with_earlier",
 ]  # fmt: skip

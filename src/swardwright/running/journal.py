@@ -12,6 +12,8 @@ from swardwright.domain.event import JournalEntry, RoundRecord, Treated
 #: Events that matter for going on; see ``supervisor`` for the others.
 INTENT = "heat-intent"
 RESULT = "heat-result"
+#: Before the id of a spared plant in an intent: the dose that the hold would give it, kg/m2.
+SPARED = "spared-kg-m2:"
 
 
 def unfinished(entries: Sequence[JournalEntry]) -> tuple[frozenset[str], frozenset[str]]:
@@ -76,6 +78,23 @@ def earlier_treated(entries: Sequence[JournalEntry]) -> tuple[Treated, ...]:
             values = [_number(entry, key) or 0.0 for key in ("heated_s", "gas_kg", "dose_kg_m2", "kill", "scorch_m2")]
             treated[entry.weed_id] = Treated(entry.weed_id, entry.stop_id or "", *values)
     return tuple(treated.values())
+
+
+def spared_given(entries: Sequence[JournalEntry]) -> dict[str, float]:
+    """Return what spared plants have got so far in this round, by id, kg/m2.
+
+    Every intent counts in full, whether or not its result is known and whatever was cut short: the cautious side.
+    """
+    given: dict[str, float] = {}
+    for entry in entries:
+        if entry.event != INTENT:
+            continue
+        for key in entry.data:
+            if key.startswith(SPARED):
+                weed_id = key.removeprefix(SPARED)
+                dose = _number(entry, key)
+                given[weed_id] = given.get(weed_id, 0.0) + (math.inf if dose is None else dose)
+    return given
 
 
 def with_earlier(record: RoundRecord, entries: Sequence[JournalEntry]) -> RoundRecord:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Generator
+from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -48,7 +48,7 @@ from swardwright.running.interlocks import (
     may_light,
     spared_doses_kg_m2,
 )
-from swardwright.running.journal import INTENT, RESULT
+from swardwright.running.journal import INTENT, RESULT, SPARED
 
 T = TypeVar("T")
 Talk = Generator[Command, Observation, T]
@@ -108,6 +108,7 @@ def supervise(
     *,
     done: frozenset[str] = frozenset(),
     unknown: frozenset[str] = frozenset(),
+    given_kg_m2: Mapping[str, float] | None = None,
 ) -> Generator[Command, Observation, RoundRecord]:
     """Run one round.
 
@@ -118,6 +119,8 @@ def supervise(
     done, unknown : frozenset[str]
         From ``unfinished`` when an interrupted round goes on: ``done`` weeds are left out (they are in the earlier
         runs' journal, see ``with_earlier``), ``unknown`` ones are never heated blindly.
+    given_kg_m2 : Mapping[str, float], optional
+        From ``spared_given``: what spared plants got in the earlier runs of this round.
 
     Yields
     ------
@@ -130,7 +133,7 @@ def supervise(
         Every planned weed not in ``done`` is in exactly one of ``treated`` and ``not_treated``. ``gas_kg`` is what the
         cylinder lost, pilot flame included, where the robot reports it, else the sum of the holds.
     """
-    book = _Book(plan, done)
+    book = _Book(plan, done, given_kg_m2=dict(given_kg_m2 or {}))
     reason = ""
     try:
         yield from _round(book, register, permit, site, unknown)
@@ -257,6 +260,8 @@ def _heat(
         "sigma_m": math.sqrt(max(float(np.linalg.eigvalsh(aim.covariance_m2).max()), 0.0)),
         "kill": hold.kill,
     }
+    wanted = spared_doses_kg_m2(state, hold.hold_s, site, in_view)
+    intent |= {f"{SPARED}{weed_id}": dose for weed_id, dose in wanted.items() if dose > 0.0}
     try:
         yield from _note(book, INTENT, stop=stop, hold=hold, data=intent)
     except _RoundEndsError as end:

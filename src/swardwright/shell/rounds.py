@@ -147,7 +147,7 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
     A round is over when it completes, or when it is closed (``close``: no robot is called, the journal is the record).
     """
     from swardwright.learning import load_detector
-    from swardwright.running import supervise, unfinished, with_earlier
+    from swardwright.running import spared_given, supervise, unfinished, with_earlier
     from swardwright.shell.driving import drive_round, load_robot
 
     store, folder = opened.store, opened.folder
@@ -170,7 +170,9 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
             for caution in CAUTIONS:
                 show(caution)
             robot = load_robot(folder, opened.site)
-            round_ = supervise(plan, register, permit, opened.site, done=done, unknown=unknown)
+            round_ = supervise(
+                plan, register, permit, opened.site, done=done, unknown=unknown, given_kg_m2=spared_given(earlier)
+            )
             record = drive_round(robot, opened.site, plan, register, store, detector, round_, show)
             record = with_earlier(record, earlier)
         if record.completed or close:
