@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from swardwright.domain.arm import Arm
 from swardwright.domain.camera import Camera
 from swardwright.domain.heat import Head
 from swardwright.domain.poses import Array, BasePose
+from swardwright.domain.uncertainty import check_covariance
 
 Polygon = tuple[tuple[float, float], ...]
 
@@ -91,6 +94,15 @@ class ErrorSources:
         Yaw drift, rad per square root of m driven; rad per square root of rad turned.
     fix_m : float
         Standard deviation of a position fix per axis where a fix does not state its own.
+    joint_offset_rad : float
+        Zero offset of each joint: the same in every frame of the site.
+    plane_m : float
+        Height of the ground in view against the wheels' plane (sinking, grass height), the same all over the site.
+    roughness_m : float
+        Height of the ground at a plant against the plane, and of the plant's crown over it; the same whenever this
+        plant is seen.
+    odometry_scale : float
+        Share by which odometry counts too far or too short, the same all through one recording.
     """
 
     pixel_px: float
@@ -106,6 +118,10 @@ class ErrorSources:
     yaw_per_m: float
     yaw_per_rad: float
     fix_m: float
+    joint_offset_rad: float = 0.0
+    plane_m: float = 0.0
+    roughness_m: float = 0.0
+    odometry_scale: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -170,6 +186,9 @@ class Rig:
         Arm posture while driving.
     survey_joints_rad : tuple[float, ...]
         Arm posture while surveying.
+    mount_covariance : Array | None
+        Shape (6, 6): covariance of the camera's mount (rotation vector, then translation, in the axes of the link that
+        the camera is fixed to) where a calibration gave one; None: from the scalar error sources.
     """
 
     arm: Arm
@@ -183,6 +202,18 @@ class Rig:
     look_joints_rad: tuple[tuple[float, ...], ...]
     rest_joints_rad: tuple[float, ...]
     survey_joints_rad: tuple[float, ...]
+    mount_covariance: Array | None = None
+
+    def __post_init__(self) -> None:
+        if self.mount_covariance is not None:
+            object.__setattr__(self, "mount_covariance", check_covariance(self.mount_covariance, "mount_covariance"))
+
+    @property
+    def mount_prior(self) -> Array:
+        """Covariance (6, 6) of the mount: as calibrated, or from the scalar error sources."""
+        if self.mount_covariance is not None:
+            return self.mount_covariance
+        return np.diag([self.errors.mount_rad**2] * 3 + [self.errors.mount_m**2] * 3)
 
 
 @dataclass(frozen=True)

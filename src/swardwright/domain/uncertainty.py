@@ -16,6 +16,7 @@ class Scope(enum.StrEnum):
     """Within which group of sightings one draw of an error is shared (and so does not average away)."""
 
     PIXEL = "pixel"
+    PLANT = "plant"
     FRAME = "frame"
     STOP = "stop"
     SITE = "site"
@@ -31,9 +32,10 @@ class SharedError:
     Attributes
     ----------
     source : str
-        ``"pixel"``, ``"crown"``, ``"intrinsics"``, ``"mount"``, ``"joints"``, ``"tilt"``, ``"base"`` or ``"ground"``.
+        ``"pixel"``, ``"crown"``, ``"intrinsics"``, ``"mount"``, ``"joints"``, ``"tilt"``, ``"base"``, ``"ground"``,
+        ``"roughness"``, ``"joint_offset"`` or ``"plane"``.
     scope : Scope
-        Who shares the draw.
+        Who shares the draw; of ``PLANT`` only merging knows who that is, and the key is the sighting's own.
     key : str
         Identity of the draw, for example the frame's id.
     jacobian : Array

@@ -128,7 +128,7 @@ def _check_pixels(detections: Sequence[Detection], pixels: Array, rig: Rig) -> N
 def source_covariances(frame: Frame, rig: Rig) -> dict[str, tuple[Scope, str, Array]]:
     """Return source -> (scope, key, prior covariance) of every error in a frame's chain except pixel and crown."""
     e: ErrorSources = rig.errors
-    pose6 = np.diag([e.mount_rad**2] * 3 + [e.mount_m**2] * 3)
+    pose6 = rig.mount_prior
     scope, key = (Scope.FRAME, frame.id) if frame.stop is None else (Scope.STOP, frame.stop)
     out = {"intrinsics": (Scope.SITE, "site", np.asarray(rig.camera.covariance))}
     if frame.base is None or frame.joints_rad is None:

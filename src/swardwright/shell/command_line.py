@@ -43,10 +43,13 @@ class _ToldError(click.ClickException):
             click.echo(json_line(self._data))
 
 
-class _Commands(click.Group):
-    """A group that knows ``teach`` without loading it, and tells every error in one sentence."""
+class Commands(click.Group):
+    """A group that knows some commands without loading them, and tells every error in one sentence."""
 
-    elsewhere: ClassVar = {"teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own.")}
+    elsewhere: ClassVar = {
+        "calibrate": ("swardwright.shell.calibrating", "calibrate_group", "Calibrate camera, mount and aim."),
+        "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
+    }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the commands in the order of the work."""
@@ -123,7 +126,7 @@ def _with_site(site: Path, do: Callable[[OpenSite], Said], *, write: bool = True
     _say(said)
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="swardwright")
 def main() -> None:
     """From a robot's pictures of turf to weeds that are dead.

@@ -109,6 +109,8 @@ def site_from(text: str, arm: Arm, camera: Camera, folder: Path) -> Site:
             joint_rad=errors.joint, tilt_rad=errors.tilt, ground_m=errors.ground_height, start_m=errors.start,
             start_rad=errors.start_yaw, odometry_per_m=errors.odometry_after_1_m, yaw_per_m=errors.yaw_after_1_m,
             yaw_per_rad=errors.yaw_after_1_rad, fix_m=errors.fix,
+            joint_offset_rad=errors.joint_offset, plane_m=errors.plane, roughness_m=errors.roughness,
+            odometry_scale=errors.odometry_scale,
         )),
         limits=Limits(
             pose_age_s=limits.pose_age, kill_target=limits.kill_target, presence_min=limits.presence_min,

@@ -236,6 +236,10 @@ class ErrorsForm(_Table):
     yaw_after_1_m: SigmaAngle
     yaw_after_1_rad: SigmaAngle
     fix: Sigma
+    joint_offset: SigmaAngle = 0.0
+    plane: Sigma = 0.0
+    roughness: Sigma = 0.0
+    odometry_scale: Fraction = 0.0
 
 
 class LimitsForm(_Table):
