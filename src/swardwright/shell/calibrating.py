@@ -15,7 +15,7 @@ class _Calibrations(Commands):
 
 @click.group("calibrate", cls=_Calibrations)
 def calibrate_group() -> None:
-    """Calibrate camera, mount and aim.
+    r"""Calibrate camera, mount and aim.
 
     \b
     Example: swardwright calibrate --help
