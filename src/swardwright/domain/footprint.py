@@ -1,8 +1,9 @@
-"""Outline of the ground that a picture shows."""
+"""Outline of the ground that a picture shows, and what lies in an outline."""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swardwright.domain.camera import Camera
 from swardwright.domain.poses import Array, Pose
@@ -42,3 +43,20 @@ def footprint(
     x, y = points.T
     area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
     return np.asarray(points if area > 0 else points[::-1])
+
+
+def inside(points_m: Array, outline_m: Array) -> NDArray[np.bool_]:
+    """Return which points (n, 2) lie in a polygon (k, 2): even-odd rule."""
+    low, high = outline_m.min(axis=0), outline_m.max(axis=0)
+    out = np.zeros(len(points_m), dtype=bool)
+    box = np.flatnonzero(((points_m >= low) & (points_m <= high)).all(axis=1))
+    if not len(box):
+        return out
+    x, y = points_m[box, 0][:, None], points_m[box, 1][:, None]
+    ax, ay = outline_m.T
+    bx, by = np.roll(ax, -1), np.roll(ay, -1)
+    straddles = (ay > y) != (by > y)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = ax + (y - ay) * (bx - ax) / (by - ay)
+    out[box] = (straddles & (x < crossing)).sum(axis=1) % 2 == 1
+    return out

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from swardwright.domain.footprint import inside
 from swardwright.domain.poses import Array, BasePose, frozen
 from swardwright.domain.uncertainty import SharedError, check_covariance
 
@@ -48,20 +51,36 @@ class Look:
     Attributes
     ----------
     corners_m : Array
-        Shape (k, 2): outline of the seen ground, ground axes, anticlockwise.
+        Shape (k, 2): outline of the ground that can be counted as looked at (the rim of the picture is not in it),
+        ground axes, anticlockwise.
     detection_probability : float
-        Probability that a plant inside is detected.
+        Mean probability that a plant in the picture is detected.
     false_alarms_m2 : float
         Expected false detections per square metre.
+    bands : tuple[tuple[Array, float], ...]
+        Nested outlines from the picture's edge inwards (k, 2), each with the probability that a plant between it and
+        the next one is detected; empty: ``detection_probability`` everywhere within ``corners_m``.
     """
 
     frame_id: str
     corners_m: Array
     detection_probability: float
     false_alarms_m2: float
+    bands: tuple[tuple[Array, float], ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "corners_m", frozen(self.corners_m))
+        object.__setattr__(self, "bands", tuple((frozen(outline), float(p)) for outline, p in self.bands))
+
+    def detection_at(self, points_m: Array) -> Array:
+        """Return the probability (n,) that plants at ground points (n, 2) are detected: 0 outside the picture."""
+        points = np.asarray(points_m, dtype=float).reshape(-1, 2)
+        out = np.zeros(len(points))
+        within = np.arange(len(points))
+        for outline, probability in self.bands or ((self.corners_m, self.detection_probability),):
+            within = within[inside(points[within], outline)]
+            out[within] = probability
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,14 +132,44 @@ class Weed:
 
 
 @dataclass(frozen=True)
+class Change:
+    """One thing that happened to one weed from one revision to the next.
+
+    Attributes
+    ----------
+    what : str
+        ``"new"``, ``"merged"``, ``"split"``, ``"gone"``, ``"returned"``, ``"moved"`` or ``"kind changed"``.
+    weed_id : str
+        Who it happened to (of a merger: the one that is no more; of a split: the new one).
+    reason : str
+        One sentence.
+    others : tuple[str, ...]
+        Other weeds that took part (of a merger: who it is now; of a split: who it was taken for).
+    numbers : tuple[tuple[str, float], ...]
+        What the reason rests on, by name with its unit.
+    """
+
+    what: str
+    weed_id: str
+    reason: str
+    others: tuple[str, ...] = ()
+    numbers: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
 class Register:
-    """One revision of the list of weeds; a new revision never changes an old one."""
+    """One revision of the list of weeds; a new revision never changes an old one.
+
+    ``based_on`` is the revision whose weeds it took over (None: it began anew); ``changes`` are from that one to this.
+    """
 
     revision: int
     weeds: tuple[Weed, ...]
     notes: tuple[str, ...] = ()
     #: corrected base pose of each frame or stop that took part, by key
     base_poses: tuple[tuple[str, BasePose], ...] = ()
+    changes: tuple[Change, ...] = ()
+    based_on: int | None = None
 
     def weed(self, weed_id: str) -> Weed:
         """Return the weed of that id (KeyError if there is none)."""
@@ -157,4 +206,4 @@ class Aim:
         object.__setattr__(self, "covariance_m2", check_covariance(self.covariance_m2, "covariance_m2"))
 
 
-__all__ = ["Aim", "Look", "Register", "Sighting", "Weed"]
+__all__ = ["Aim", "Change", "Look", "Register", "Sighting", "Weed"]
