@@ -104,6 +104,9 @@ class Weed:
     shared_m : Array | None
         Shape (2, k): loadings of the register's k common errors (unit variance), part of ``covariance_m2``. Between
         weeds a and b the covariance is ``a.shared_m @ b.shared_m.T``; None: independent of all others.
+    crown_m2 : Array | None
+        Shape (2, 2): part of ``covariance_m2`` that no number of looks takes away: how far the growing point lies from
+        what cameras take for the crown; None: nothing.
     """
 
     id: str
@@ -118,10 +121,13 @@ class Weed:
     heat_kg_m2: float = 0.0
     control: bool = False
     shared_m: Array | None = None
+    crown_m2: Array | None = None
 
     def __post_init__(self) -> None:
         if self.shared_m is not None:
             object.__setattr__(self, "shared_m", frozen(self.shared_m))
+        if self.crown_m2 is not None:
+            object.__setattr__(self, "crown_m2", check_covariance(self.crown_m2, "crown_m2"))
         object.__setattr__(self, "mean_m", frozen(self.mean_m))
         object.__setattr__(self, "covariance_m2", check_covariance(self.covariance_m2, "covariance_m2"))
 
@@ -156,6 +162,48 @@ class Change:
     numbers: tuple[tuple[str, float], ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class SiteError:
+    """What a merger learnt of an error that all sightings share (belief minus truth), and whether it was expected.
+
+    Attributes
+    ----------
+    source : str
+        ``"mount"`` (rotation vector, translation; link axes), ``"intrinsics"``, ``"joint_offset"``, ``"plane"`` or
+        ``"drift"`` (unit normals of a track).
+    mean, covariance, prior_covariance : Array
+        Shapes (k,), (k, k), (k, k): estimate, its covariance, and the covariance stated beforehand.
+    statistic, degrees, probability : float, int, float
+        Squared size of the estimate over what was to be expected of it; chi-square with so many degrees of freedom if
+        the stated errors are right, and the probability of one at least as large.
+    """
+
+    source: str
+    mean: Array
+    covariance: Array
+    prior_covariance: Array
+    statistic: float
+    degrees: int
+    probability: float
+
+    def __post_init__(self) -> None:
+        for name in ("mean", "covariance", "prior_covariance"):
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How well sightings and stated errors agree as a whole: chi-square with ``degrees`` if all is right."""
+
+    statistic: float
+    degrees: int
+
+    @property
+    def ratio(self) -> float:
+        """Statistic per degree of freedom: 1 if the stated errors are right, more if they are too small."""
+        return self.statistic / max(self.degrees, 1)
+
+
 @dataclass(frozen=True)
 class Register:
     """One revision of the list of weeds; a new revision never changes an old one.
@@ -170,6 +218,9 @@ class Register:
     base_poses: tuple[tuple[str, BasePose], ...] = ()
     changes: tuple[Change, ...] = ()
     based_on: int | None = None
+    #: errors of the whole site as estimated, and how well everything agrees; empty where nothing was merged
+    site_errors: tuple[SiteError, ...] = ()
+    fit: Fit | None = None
 
     def weed(self, weed_id: str) -> Weed:
         """Return the weed of that id (KeyError if there is none)."""
@@ -206,4 +257,4 @@ class Aim:
         object.__setattr__(self, "covariance_m2", check_covariance(self.covariance_m2, "covariance_m2"))
 
 
-__all__ = ["Aim", "Change", "Look", "Register", "Sighting", "Weed"]
+__all__ = ["Aim", "Change", "Fit", "Look", "Register", "Sighting", "SiteError", "Weed"]
