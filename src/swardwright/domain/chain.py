@@ -109,4 +109,5 @@ def cut_track(track: Track, frame_ids: Collection[str]) -> Track | None:
     if len(keep) == len(track.frame_ids):
         return track
     diagonal, upper = keep_nodes(track.diagonal, track.upper, keep)
-    return Track(tuple(track.frame_ids[i] for i in keep), tuple(track.poses[i] for i in keep), diagonal, upper)
+    shared = None if track.shared is None else track.shared[keep]
+    return Track(tuple(track.frame_ids[i] for i in keep), tuple(track.poses[i] for i in keep), diagonal, upper, shared)

@@ -80,14 +80,20 @@ class Track:
         Shape (n, 3, 3): diagonal blocks of the information matrix (x_m, y_m, yaw_rad).
     upper : Array
         Shape (n - 1, 3, 3): blocks (i, i + 1).
+    shared : Array | None
+        Shape (n, 3, s): loadings of s errors of the whole recording (unit normals, independent of the chain, such as
+        the odometry's scale): the error of pose i is ``chain_i + shared_i @ m``; None: there are none.
     """
 
     frame_ids: tuple[str, ...]
     poses: tuple[BasePose, ...]
     diagonal: Array
     upper: Array
+    shared: Array | None = None
 
     def __post_init__(self) -> None:
+        if self.shared is not None:
+            object.__setattr__(self, "shared", frozen(self.shared))
         object.__setattr__(self, "diagonal", frozen(self.diagonal))
         object.__setattr__(self, "upper", frozen(self.upper))
 
