@@ -38,17 +38,36 @@ def test_arm_jacobian(q: np.ndarray) -> None:
 
 
 @settings(max_examples=50)
-@given(lens, st.floats(0, 1279), st.floats(0, 959))
-def test_unprojection_jacobians(distortion: np.ndarray, u: float, v: float) -> None:
-    def ideal(k: np.ndarray, pixel: np.ndarray) -> np.ndarray:
-        return Camera(1280, 960, *k, distortion, np.eye(4)).unproject(pixel[None])[0][0]
+@given(lens, st.floats(0, 1279), st.floats(0, 959), st.sampled_from([4, 9]))
+def test_unprojection_jacobians(distortion: np.ndarray, u: float, v: float, columns: int) -> None:
+    camera = Camera(1280, 960, 900.0, 905.0, 640.0, 480.0, distortion, np.eye(columns))
+    pixel = np.array([u, v])
 
-    k, pixel = np.array([900.0, 905.0, 640.0, 480.0]), np.array([u, v])
-    _, by_pixel, by_k = Camera(1280, 960, *k, distortion, np.eye(4)).unproject(pixel[None])
-    h = 1e-3
+    def ideal(step: np.ndarray, moved: np.ndarray) -> np.ndarray:
+        return camera.perturbed(step).unproject(moved[None])[0][0]
+
+    nothing = np.zeros(columns)
+    _, by_pixel, by_k = camera.unproject(pixel[None])
+    assert by_k.shape == (1, 2, columns)
     for i in range(2):
-        d = np.eye(2)[i] * h
-        assert np.allclose((ideal(k, pixel + d) - ideal(k, pixel - d)) / (2 * h), by_pixel[0][:, i], atol=1e-9)
-    for i in range(4):
-        d = np.eye(4)[i] * h
-        assert np.allclose((ideal(k + d, pixel) - ideal(k - d, pixel)) / (2 * h), by_k[0][:, i], atol=1e-9)
+        d = np.eye(2)[i] * 1e-3
+        assert np.allclose((ideal(nothing, pixel + d) - ideal(nothing, pixel - d)) / 2e-3, by_pixel[0][:, i], atol=1e-9)
+    for i in range(columns):
+        h = 1e-3 if i < 4 else 1e-6
+        d = np.eye(columns)[i] * h
+        assert np.allclose((ideal(d, pixel) - ideal(-d, pixel)) / (2 * h), by_k[0][:, i], atol=1e-8), i
+
+
+@settings(max_examples=50)
+@given(lens, st.floats(-0.7, 0.7), st.floats(-0.5, 0.5))
+def test_distortion_jacobian_by_the_lens(distortion: np.ndarray, x: float, y: float) -> None:
+    lens8 = np.pad(distortion, (0, 8 - len(distortion)))
+    at = np.array([[x, y]])
+
+    def seen(k: np.ndarray) -> np.ndarray:
+        return Camera(1280, 960, 900.0, 905.0, 640.0, 480.0, k, np.eye(4)).distort(at)[0][0]
+
+    analytic = Camera(1280, 960, 900.0, 905.0, 640.0, 480.0, lens8, np.eye(4)).distort_by_lens(at)[0]
+    for i in range(8):
+        d = np.eye(8)[i] * 1e-6
+        assert np.allclose((seen(lens8 + d) - seen(lens8 - d)) / 2e-6, analytic[:, i], atol=1e-8), i

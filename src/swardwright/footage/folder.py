@@ -104,7 +104,7 @@ class PictureFolder:
             raise RecordingError("a picture has another size than the camera", where=f"{self.path.name}/{file.name}",
                                  field="width x height", value=f"{width} x {height}",
                                  limit=f"{camera.width_px} x {camera.height_px}",
-                                 remedy="use the calibration made at the size of the pictures")  # fmt: skip
+                                 remedy=camera.size_remedy((width, height)))  # fmt: skip
 
     def pictures(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Image]]:
         """Yield the frames' pictures in the order given; photographs without poses are turned upright."""

@@ -207,7 +207,7 @@ class _Reading:
             raise RecordingError("the recorded camera has another size than the camera file", where=where,
                                  field="width x height", value=f"{width} x {height}",
                                  limit=f"{given.width_px} x {given.height_px}",
-                                 remedy="use the calibration made at the size of the recording")  # fmt: skip
+                                 remedy=given.size_remedy((width, height)))  # fmt: skip
         try:
             self.out.camera = camera_from_info(message, where)
         except RecordingError:
@@ -305,7 +305,7 @@ class _Reading:
             raise RecordingError("a picture has another size than the camera", where=f"{self.where}: {topic}",
                                  field="width x height", value=f"{width} x {height}",
                                  limit=f"{camera.width_px} x {camera.height_px}",
-                                 remedy="use the calibration made at the size of the pictures")  # fmt: skip
+                                 remedy=camera.size_remedy((width, height)))  # fmt: skip
 
     def _timed(self, topic: str | None, columns: int) -> Any:
         stamps, rows = self.rows.get(topic or "", ([], []))

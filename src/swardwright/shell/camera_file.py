@@ -9,11 +9,14 @@ import numpy as np
 
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError, SiteError
+from swardwright.domain.poses import Array
 
 MAX_BYTES = 100_000
 #: covariance taken where a camera file states none: 2 px standard deviation for each of fx fy cx cy; common
 #: practice, no source (a target calibration usually does better)
 DEFAULT_SIGMA_PX = 2.0
+FIELD = "covariance_fx_fy_cx_cy"
+LENS_FIELD = f"{FIELD}_k1_k2_p1_p2_k3"
 MODELS = ("plumb_bob", "rational_polynomial")
 
 
@@ -60,17 +63,25 @@ def load_camera(path: Path) -> Camera:
         raise SiteError("this lens model is not known", where=path.name, field="distortion_model", value=model,
                         limit=" or ".join(MODELS), remedy="calibrate with one of these models")  # fmt: skip
     distortion = _numbers(data, "distortion_coefficients", path.name, (0, 4, 5, 8), default=())
-    spread = _numbers(data, "covariance_fx_fy_cx_cy", path.name, (16,),
-                      default=tuple((DEFAULT_SIGMA_PX**2 * np.eye(4)).ravel()))  # fmt: skip
-    covariance = np.reshape(spread, (4, 4))
-    if np.abs(covariance - covariance.T).max() > 1e-9 or np.linalg.eigvalsh(covariance).min() < -1e-9:
-        raise SiteError("a covariance must be symmetric and not negative", where=path.name,
-                        field="covariance_fx_fy_cx_cy", remedy="copy it again from the calibration")  # fmt: skip
+    covariance = _covariance(data, path.name)
     try:
         return Camera(width, height, k[0], k[4], k[2], k[5], np.array(distortion), covariance)
     except InputError as error:
         raise SiteError(error.what, where=path.name, field=error.field, value=error.value, limit=error.limit,
                         remedy=error.remedy or "calibrate the camera again") from error  # fmt: skip
+
+
+def _covariance(data: dict[str, Any], where: str) -> Array:
+    """Return the covariance of the estimate: with the lens (9, 9) where the file has it, otherwise (4, 4)."""
+    field, size = (LENS_FIELD, 9) if data.get(LENS_FIELD) is not None else (FIELD, 4)
+    spread = _numbers(data, field, where, (size**2,), default=tuple((DEFAULT_SIGMA_PX**2 * np.eye(size)).ravel()))
+    covariance = np.reshape(spread, (size, size))
+    scale = np.sqrt(np.abs(np.diag(covariance))) + 1e-300
+    one = covariance / np.outer(scale, scale)  # focal lengths and lens coefficients have very different sizes
+    if np.abs(one - one.T).max() > 1e-9 or np.diag(covariance).min() < 0 or np.linalg.eigvalsh(one).min() < -1e-9:
+        raise SiteError("a covariance must be symmetric and not negative", where=where, field=field,
+                        remedy="copy it again from the calibration")  # fmt: skip
+    return (covariance + covariance.T) / 2
 
 
 def _size(data: dict[str, Any], field: str, where: str) -> int:
@@ -105,6 +116,8 @@ def camera_text(camera: Camera, comment: str) -> str:
     if model == "plumb_bob":
         distortion = distortion[:5]
     covariance = [float(v) for v in camera.covariance.ravel()]
+    field = FIELD if len(covariance) == 16 else LENS_FIELD
+    of = field.removeprefix("covariance_").replace("_", " ")
     k = [float(v) for v in camera.matrix.ravel()]
     return (
         f"# {comment}\n# Fields of sensor_msgs/CameraInfo, pixels.\n"
@@ -112,5 +125,5 @@ def camera_text(camera: Camera, comment: str) -> str:
         f"distortion_model: {model}\n"
         f"distortion_coefficients: {{rows: 1, cols: {len(distortion)}, data: {distortion}}}\n"
         f"camera_matrix: {{rows: 3, cols: 3, data: {k}}}\n"
-        f"# covariance of the estimate of fx fy cx cy, px2, row-major\ncovariance_fx_fy_cx_cy: {covariance}\n"
+        f"# covariance of the estimate of {of} (px, unitless), row-major\n{field}: {covariance}\n"
     )

@@ -67,10 +67,9 @@ class SimulatedRobot:
         rng = np.random.default_rng([self.world.seed, 5])
         turn, shift = rng.normal(0, errors.mount_rad, 3), rng.normal(0, errors.mount_m, 3)
         self._mount = Pose("camera", "camera", rotation_from_vector(turn), shift)
-        off = np.linalg.cholesky(rig.camera.covariance + 1e-12 * np.eye(4)) @ rng.standard_normal(4)
-        c = rig.camera
-        self._camera = Camera(c.width_px, c.height_px, c.fx_px + off[0], c.fy_px + off[1], c.cx_px + off[2],
-                              c.cy_px + off[3], c.distortion, c.covariance)  # fmt: skip
+        spread = rig.camera.covariance
+        root = np.linalg.cholesky(spread + np.diag(1e-12 * np.maximum(np.diag(spread), 1e-12)))
+        self._camera = rig.camera.perturbed(root @ rng.standard_normal(len(spread)))
 
     # --- the Robot protocol -----------------------------------------------------------------------------------
 

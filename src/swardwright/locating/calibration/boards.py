@@ -195,7 +195,7 @@ def board_pose(view: BoardView, camera: Camera) -> Pose:
     if view.size_px != (camera.width_px, camera.height_px):
         raise InputError("the picture has another size than the camera file", where=view.name, field="size",
                          value=f"{view.size_px[0]}x{view.size_px[1]}", limit=f"{camera.width_px}x{camera.height_px}",
-                         remedy="calibrate at this size, or: swardwright calibrate camera --help")  # fmt: skip
+                         remedy=camera.size_remedy(view.size_px))  # fmt: skip
     lens = np.asarray(camera.distortion)
     found, turns, shifts, errors = cv2.solvePnPGeneric(
         view.points_m, view.pixels, camera.matrix, lens, flags=cv2.SOLVEPNP_IPPE
