@@ -1,4 +1,4 @@
-"""From the joint estimate to the next revision of the register: presence, kinds, radius, identity, notes."""
+"""From the joint estimate to the next revision of the register: presence, kinds, radius, identity, changes."""
 
 from __future__ import annotations
 
@@ -9,51 +9,84 @@ import numpy as np
 
 from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array, BasePose, wrap_angle
-from swardwright.domain.weed import Look, Register, Sighting, Weed
+from swardwright.domain.weed import Change, Look, Register, Sighting, Weed
+from swardwright.merging.changes import changes_of, merged, new, notes, split, taken_for
 from swardwright.merging.joint import Joint, MergeSettings, frame_offsets
-from swardwright.merging.presence import PresenceSettings, fuse_kinds, fuse_radius, inside, presence
-from swardwright.merging.problem import Problem
+from swardwright.merging.presence import PresenceSettings, detection_near, fuse_kinds, fuse_radius, presence
+from swardwright.merging.problem import Problem, base_errors
 from swardwright.merging.solve import shared_loadings
 
 #: Share of its radius by which a plant may have changed since an earlier visit.
 GROWTH_SHARE = 0.3
+#: A look that would have found the plant with less probability than this says nothing about it.
+WORTH = 0.05
+#: Detection probability where no look is given, and the least where a plant was seen all the same.
+USUAL, SEEN_MIN = 0.9, 0.05
+#: A look that held a weed's place and did not see it, and how likely it was to.
+Missed = tuple[Look, float]
 
 
 def seen_and_missed(
     problem: Problem, joint: Joint, looks: Sequence[Look]
-) -> tuple[list[list[Sighting]], list[list[Look]]]:
-    """Return, per weed, its sightings in order and the looks that held it and did not see it."""
-    n = len(joint.solution.crowns_m)
+) -> tuple[list[list[Sighting]], list[list[Missed]]]:
+    """Return, per weed, its sightings in order, and the looks that did not see it with how likely they were to.
+
+    The probability is the expectation over where the plant may be, with its whole covariance: what it shares with the
+    picture's own error cancels in truth, so the edge of the picture is taken as less sharp than it is.
+    """
+    crowns, covariance = joint.solution.crowns_m, joint.solution.covariance_m2
+    n = len(crowns)
     sightings: list[list[Sighting]] = [[] for _ in range(n)]
     frames: list[set[str]] = [set() for _ in range(n)]
     for k, w in enumerate(joint.weed_of):
         sightings[w].append(problem.sightings[k])
         frames[w].add(problem.sightings[k].frame_id)
-    missed: list[list[Look]] = [[] for _ in range(n)]
+    missed: list[list[Missed]] = [[] for _ in range(n)]
+    if not n:
+        return sightings, missed
+    reach = 2.5 * np.sqrt(np.linalg.eigvalsh(covariance)[:, -1:])
     offsets = frame_offsets(problem, joint.solution, joint.weed_of)
     near = np.zeros(2)
     for look in sorted(looks, key=lambda look: look.frame_id):
         near = offsets.get(look.frame_id, near)
-        for w in np.flatnonzero(inside(joint.solution.crowns_m + near, look.corners_m)):
-            if look.frame_id not in frames[w]:
-                missed[w].append(look)
+        place = crowns + near
+        outline = look.bands[0][0] if look.bands else look.corners_m
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        some = np.flatnonzero(((place > low - reach) & (place < high + reach)).all(axis=1))
+        for w, p in zip(some, detection_near(look, place[some], covariance[some]), strict=True):
+            if p >= WORTH and look.frame_id not in frames[w]:
+                missed[w].append((look, float(p)))
     return sightings, missed
 
 
-def belief(weed: Weed | None, covariance_m2: Array, seen: Sequence[Sighting], missed: Sequence[Look],
-           looks: dict[str, Look], gate: float, settings: PresenceSettings) -> float:  # fmt: skip
-    """Return the presence of one weed after this visit's looks."""
-    pd = [looks[s.frame_id].detection_probability if s.frame_id in looks else 0.9 for s in seen]
-    alarms = [looks[s.frame_id].false_alarms_m2 for s in seen if s.frame_id in looks]
-    alarms += [look.false_alarms_m2 for look in missed]
-    chance = math.pi * gate * math.sqrt(max(float(np.linalg.det(covariance_m2)), 0.0)) * max(alarms, default=0.05)
-    return presence(
-        None if weed is None else weed.presence,
-        [(s.probability, p) for s, p in zip(seen, pd, strict=True)],
-        [(look.detection_probability, look.false_alarms_m2) for look in missed],
-        chance_m2=chance,
-        settings=settings,
-    )
+def belief(weed: Weed | None, covariance_m2: Array, seen: Sequence[Sighting], missed: Sequence[Missed],
+           looks: dict[str, Look], gate: float, settings: PresenceSettings,
+           real_share: float = 0.95) -> float:  # fmt: skip
+    """Return the presence of one weed after this visit's looks.
+
+    A weed that was given up is also judged as a place that is seen for the first time: what grows there again is
+    believed as much as any new plant.
+    """
+    mine = [looks[s.frame_id] for s in seen if s.frame_id in looks]
+    alarms = [look.false_alarms_m2 for look in (*mine, *(look for look, _ in missed))]
+    hits = []
+    for s in seen:
+        look = looks.get(s.frame_id)
+        there = USUAL if look is None else float(look.detection_at(s.mean_m)[0])
+        hits.append((s.probability, max(there, SEEN_MIN)))
+    known = {
+        "chance": math.pi * gate * math.sqrt(max(float(np.linalg.det(covariance_m2)), 0.0)) * max(alarms, default=0.05),
+        "usual": float(np.mean([look.detection_probability for look in mine])) if mine else USUAL,
+        "real_share": real_share,
+    }
+    misses = [p for _, p in missed]
+    if weed is None:
+        return presence(None, hits, misses, settings=settings, **known)
+    before = (len(weed.sightings), max(weed.looks - len(weed.sightings), 0))
+    value = presence(weed.presence, hits, misses, settings=settings, history=before, **known)
+    if weed.presence < settings.gone and hits:
+        value = max(value, presence(None, hits, misses, settings=settings, **known))
+    return value
 
 
 def revise(register: Register | None, problem: Problem, joint: Joint, looks: Sequence[Look], tracks: Sequence[Track],
@@ -65,42 +98,57 @@ def revise(register: Register | None, problem: Problem, joint: Joint, looks: Seq
     loadings = shared_loadings(solution, settings.modes)
     by_frame = {look.frame_id: look for look in looks}
     duplicates = {b: a for a, b in joint.joined}
+    detections = [s.probability for s in problem.sightings]
+    real_share = float(np.clip(np.mean(detections), 0.5, 0.99)) if detections else 0.95
     weeds: list[Weed] = []
     fresh: list[tuple[Array, float, int]] = []
-    notes: list[str] = []
+    changes: list[Change] = []
+    standing: dict[int, Weed] = {}
     forgotten = 0
     for w in range(len(solution.crowns_m)):
         old = earlier[w] if w < len(earlier) else None
         if w in duplicates:
-            notes.append(f"{earlier[w].id} was found to be the same plant as {earlier[duplicates[w]].id}")
+            changes.append(merged(earlier[w], earlier[duplicates[w]]))
             continue
-        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, settings.gate, belief_settings)
+        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, settings.gate, belief_settings,
+                       real_share)  # fmt: skip
         if old is None:
             if value < belief_settings.forget:
                 forgotten += 1
                 continue
             fresh.append((solution.crowns_m[w], value, w))
             continue
-        if value < belief_settings.gone <= old.presence:
-            notes.append(f"{old.id} is gone: looked for {len(missed[w])} times and not seen (belief {value:.3f})")
-        weeds.append(_weed(old.id, old, joint, w, value, seen[w], missed[w], loadings[w], belief_settings))
+        now = _weed(old.id, old, joint, w, value, seen[w], missed[w], loadings[w], belief_settings)
+        standing[w] = now
+        weeds.append(now)
+        changes += changes_of(old, now, len(seen[w]), [p for _, p in missed[w]], belief_settings)
     start = 1 + max((int(w.id[1:]) for w in earlier if w.id[1:].isdigit()), default=0)
     for number, (_, value, w) in enumerate(sorted(fresh, key=lambda item: tuple(np.round(item[0], 6))), start):
-        weeds.append(_weed(f"w{number:04d}", None, joint, w, value, seen[w], missed[w], loadings[w], belief_settings))
-    if fresh:
-        notes.append(f"{len(fresh)} new plants")
-    if forgotten:
-        notes.append(f"{forgotten} places with detections not entered: not seen again where they should have been")
+        now = _weed(f"w{number:04d}", None, joint, w, value, seen[w], missed[w], loadings[w], belief_settings)
+        weeds.append(now)
+        frames = {s.frame_id for s in seen[w]}
+        beside = {
+            v: sum(s.frame_id in frames for s in seen[v])
+            for v, other in standing.items()
+            if taken_for(earlier[v], other, now, settings.gate)
+        }
+        v = max(beside, key=lambda v: (beside[v], -v), default=None)
+        if v is not None and beside[v]:
+            changes.append(split(now, standing[v], beside[v], len(seen[w])))
+        else:
+            changes.append(new(now, len(seen[w]), len(missed[w])))
     return Register(
         revision=1 if register is None else register.revision + 1,
         weeds=tuple(weeds),
-        notes=tuple(notes),
+        notes=notes(changes, forgotten),
         base_poses=corrected_poses(problem, joint, tracks),
+        changes=tuple(changes),
+        based_on=None if register is None else register.revision,
     )
 
 
 def _weed(weed_id: str, old: Weed | None, joint: Joint, w: int, value: float, seen: Sequence[Sighting],
-          missed: Sequence[Look], loading: Array, settings: PresenceSettings) -> Weed:  # fmt: skip
+          missed: Sequence[Missed], loading: Array, settings: PresenceSettings) -> Weed:  # fmt: skip
     radii = [(s.radius_m, s.radius_sd_m) for s in seen]
     kinds = [s.kinds for s in seen]
     ids = tuple(s.id for s in seen)
@@ -132,10 +180,10 @@ def _weed(weed_id: str, old: Weed | None, joint: Joint, w: int, value: float, se
 def corrected_poses(problem: Problem, joint: Joint, tracks: Sequence[Track]) -> tuple[tuple[str, BasePose], ...]:
     """Return the base pose of every frame of a track that took part: as recorded, less its estimated error."""
     out = []
+    off = base_errors(problem, joint.solution.errors)
     for track in sorted(tracks, key=lambda t: t.frame_ids[:1]):
         for frame_id, pose in zip(track.frame_ids, track.poses, strict=True):
-            block = problem.blocks.get(("base", frame_id))
-            if block is not None:
-                x, y, yaw = pose.as_array() - joint.solution.errors[slice(*block)]
+            if ("base", frame_id) in off:
+                x, y, yaw = pose.as_array() - off[("base", frame_id)]
                 out.append((frame_id, BasePose(float(x), float(y), wrap_angle(float(yaw)))))
     return tuple(out)
