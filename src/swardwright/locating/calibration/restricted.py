@@ -1,0 +1,125 @@
+"""Linear model with one unknown scatter common to all observations: restricted maximum likelihood.
+
+``y_i = A_i b + s_i + e_i`` with ``s_i ~ N(0, S)``, S unknown, and ``e_i ~ N(0, E_i)``, E_i known. The restricted
+likelihood (Patterson and Thompson 1971; Harville 1977, from memory) takes the estimation of b into account, so that S
+is not too small with few observations. Expected-information steps, S kept positive semi-definite.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from swardwright.domain.poses import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Estimate, its covariance and the scatter: shapes (q,), (q, q), (d, d)."""
+
+    value: Array
+    covariance: Array
+    scatter: Array
+
+
+def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> Fit:
+    """Fit the model.
+
+    Parameters
+    ----------
+    observed : Array
+        Shape (n, d).
+    design : Array
+        Shape (n, d, q).
+    known : Array
+        Shape (n, d, d): E_i.
+    """
+    d = observed.shape[1]
+    # in units of the observations' own spread, so that steps and tolerances mean something
+    unit = float(np.abs(observed - observed.mean(axis=0)).max()) or 1.0
+    y, a, e = observed / unit, design / unit, known / unit**2
+    flat = np.linalg.lstsq(a.reshape(-1, a.shape[2]), y.reshape(-1), rcond=None)[0]
+    rest = y - a @ flat
+    spare = max(len(y) - a.shape[2] / d, 1.0)
+    scatter = _positive(rest.T @ rest / spare - e.mean(axis=0))
+    best = restricted_likelihood(scatter, y, a, e)[0]
+    for _ in range(iterations):
+        _, gradient, information = restricted_likelihood(scatter, y, a, e)
+        step = np.linalg.solve(information, gradient)
+        share = 1.0
+        while share > 1e-4:
+            tried = _positive(scatter + share * _symmetric(step, d))
+            value = restricted_likelihood(tried, y, a, e)[0]
+            if value >= best:
+                break
+            share *= 0.5
+        else:
+            break
+        moved = float(np.abs(tried - scatter).max())
+        scatter, best = tried, value
+        if moved < 1e-10 * max(float(np.abs(scatter).max()), 1e-12):
+            break
+    value, covariance, _ = _generalised(scatter, y, a, e)
+    return Fit(value, covariance, scatter * unit**2)
+
+
+def restricted_likelihood(scatter: Array, observed: Array, design: Array, known: Array) -> tuple[float, Array, Array]:
+    """Return the log of the restricted likelihood (less a constant), its gradient and the expected information.
+
+    Parameters
+    ----------
+    scatter : Array
+        Shape (d, d).
+
+    Returns
+    -------
+    tuple[float, Array, Array]
+        Gradient (k,) and information (k, k) with respect to the elements on and above the diagonal, row by row.
+    """
+    d = scatter.shape[0]
+    value, covariance, weight = _generalised(scatter, observed, design, known)
+    rest = observed - design @ value
+    whitened = np.einsum("nij,nj->ni", weight, rest)
+    log_det = -np.linalg.slogdet(weight)[1].sum() - np.linalg.slogdet(covariance)[1]
+    likelihood = -0.5 * float(log_det + np.sum(rest * whitened))
+    units = [_symmetric(np.eye(d * (d + 1) // 2)[k], d) for k in range(d * (d + 1) // 2)]
+    by = np.array([weight @ unit for unit in units])  # (k, n, d, d)
+    spread = np.array([
+        np.einsum("nia,nij,njb->ab", design, b @ weight, design) for b in by
+    ])  # sum of A' W E W A  # fmt: skip
+    gradient = 0.5 * np.array([
+        -np.trace(b, axis1=1, axis2=2).sum() + np.einsum("ni,ij,nj->", whitened, unit, whitened)
+        + np.trace(covariance @ s)
+        for b, unit, s in zip(by, units, spread, strict=True)
+    ])  # fmt: skip
+    k = len(units)
+    information = np.empty((k, k))
+    for i, j in itertools.product(range(k), range(k)):
+        both = np.einsum("nia,nij,njb->ab", design, by[i] @ by[j] @ weight, design)
+        information[i, j] = 0.5 * (
+            np.einsum("nij,nji->", by[i], by[j])
+            - 2.0 * np.trace(covariance @ both)
+            + np.trace(covariance @ spread[i] @ covariance @ spread[j])
+        )
+    return likelihood, gradient, information
+
+
+def _generalised(scatter: Array, observed: Array, design: Array, known: Array) -> tuple[Array, Array, Array]:
+    """Return generalised least squares: value (q,), covariance (q, q), weights (n, d, d)."""
+    weight = np.linalg.inv(scatter + known)
+    covariance = np.linalg.inv(np.einsum("nia,nij,njb->ab", design, weight, design))
+    return covariance @ np.einsum("nia,nij,nj->a", design, weight, observed), covariance, weight
+
+
+def _symmetric(elements: Array, d: int) -> Array:
+    out = np.zeros((d, d))
+    out[np.triu_indices(d)] = elements
+    return out + np.triu(out, 1).T
+
+
+def _positive(matrix: Array) -> Array:
+    """Return the nearest positive matrix with eigenvalues of at least 1e-12 (unit scale)."""
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    return np.asarray((vectors * np.maximum(values, 1e-12)) @ vectors.T)
