@@ -159,3 +159,32 @@ def test_a_card_without_a_field_or_json_is_refused(tmp_path):
     (tmp_path / "m.json").write_text("{")
     with pytest.raises(InputError, match="JSON"):
         load_detector(model)
+
+
+def test_bands_of_a_card_are_optional_and_checked(tmp_path):
+    whole = json.loads(card_path(shipped_detector()).read_text())
+    row = {"from_px": 0.0, "plants": 40, "found": 30, "probability": 0.76, "low95": 0.6, "high95": 0.86}
+    inner = {**row, "from_px": 8.0, "found": 40, "probability": 0.97}
+
+    def read(bands):
+        card = {k: v for k, v in whole.items() if k != "bands"}
+        (tmp_path / "m.json").write_text(json.dumps(card if bands is None else {**card, "bands": bands}))
+        return read_card(tmp_path / "m.json")
+
+    assert read(None).detection_bands() is None
+    assert read([row, inner]).detection_bands() == ((0.0, 0.76), (8.0, 0.97))
+    (tmp_path / "m.json").write_text(read([row, inner]).text())  # as written, so read
+    assert read_card(tmp_path / "m.json").detection_bands() == ((0.0, 0.76), (8.0, 0.97))
+    for wrong in (
+        "x", [inner], [row, row], [row] * 21, [{**row, "found": 41}], [{**row, "probability": 1.2}], [{"from_px": 0}],
+        [{**row, "plants": float("nan")}], [{**row, "plants": True}], [None],
+    ):  # fmt: skip
+        with pytest.raises(InputError, match="bands"):
+            read(wrong)
+
+
+def test_the_shipped_detector_finds_less_at_the_edge_and_says_so():
+    bands = read_card(card_path(shipped_detector())).detection_bands()
+    assert bands is not None
+    assert [a for a, _ in bands] == sorted({a for a, _ in bands})
+    assert bands[0][1] < 0.8 < bands[-1][1]

@@ -7,11 +7,11 @@ from scipy.stats import binomtest
 from swardwright.learning.measure import (
     calibrate,
     cheapest_threshold,
+    edge_bands,
     expected_calibration_error,
     kind_temperature,
     logistic,
     match_picture,
-    wilson95,
 )
 
 
@@ -68,12 +68,20 @@ def test_a_dear_miss_lowers_the_threshold():
     assert careful == pytest.approx(0.2, abs=0.05)
 
 
-def test_wilson_against_scipy():
-    """Outside check: scipy.stats.binomtest."""
-    for hits, trials in ((81, 263), (15, 148), (0, 20), (29, 29)):
-        wanted = binomtest(hits, trials).proportion_ci(0.95, method="wilson")
-        np.testing.assert_allclose(wilson95(hits, trials), wanted, atol=1e-9)
-    assert wilson95(0, 0) == (0.0, 1.0)
+def test_edge_bands_count_what_was_found_by_distance_from_the_edge():
+    """Outside check of the intervals: scipy.stats.binomtest."""
+    edge = np.array([0.0, 1, 2, 3.9, 4, 5, 8, 20, 31, 32, 400, 450])
+    found = np.array([0, 0, 1, 0, 1, 1, 1, 1, 1, 1, 1, 1], bool)
+    bands = edge_bands(edge, found)
+    assert [(b.from_px, b.plants, b.found) for b in bands] == [(0, 4, 1), (4, 2, 2), (8, 3, 3), (32, 3, 3)]
+    for b in bands:
+        wanted = binomtest(b.found, b.plants).proportion_ci(0.95, method="wilson")
+        np.testing.assert_allclose([b.low95, b.high95], wanted, atol=1e-4)
+        assert 0 < b.probability < 1
+    assert bands[0].probability < bands[1].probability <= 1
+    assert bands[0].found / bands[0].plants < bands[0].probability < found.mean()  # few plants: drawn to the whole
+    assert edge_bands(np.zeros(0), np.zeros(0, bool)) == ()
+    assert edge_bands(np.full(3, 100.0), np.ones(3, bool))[0].plants == 0
 
 
 def test_kind_temperature_softens_what_is_too_sure():

@@ -14,6 +14,25 @@ CARD_FORMAT = "swardwright detector card 1"
 MAX_CARD_BYTES = 1_000_000
 
 
+BANDS_MAX = 20
+
+
+@dataclass(frozen=True)
+class EdgeBand:
+    """Plants found at the threshold, among those whose crown lies at least ``from_px`` from the picture's edge.
+
+    The next band begins where this one ends; ``probability`` is the share found (drawn to the whole picture's where
+    plants are few), ``low95`` and ``high95`` its Wilson interval.
+    """
+
+    from_px: float
+    plants: int
+    found: int
+    probability: float
+    low95: float
+    high95: float
+
+
 @dataclass(frozen=True)
 class ModelCard:
     """Card of one detector.
@@ -47,6 +66,8 @@ class ModelCard:
         What it was taught on, hold-out scores, settings, and machine, steps and seconds.
     cautions : str
         What it must not be trusted with.
+    bands : tuple[EdgeBand, ...]
+        Shares found by distance from the picture's edge, from the edge inwards; none: not measured.
     """
 
     name: str
@@ -69,6 +90,11 @@ class ModelCard:
     scores: dict[str, Any] = field(default_factory=dict)
     settings: dict[str, Any] = field(default_factory=dict)
     training: dict[str, Any] = field(default_factory=dict)
+    bands: tuple[EdgeBand, ...] = ()
+
+    def detection_bands(self) -> tuple[tuple[float, float], ...] | None:
+        """Return (distance from the edge from which on it holds, px; detection probability), None if not measured."""
+        return tuple((b.from_px, min(max(b.probability, 0.01), 0.995)) for b in self.bands) or None
 
     def text(self) -> str:
         """Return the card as JSON text."""
@@ -116,6 +142,9 @@ def card_from(raw: object, where: str) -> ModelCard:
     }  # fmt: skip
     for item in fields(ModelCard):
         name = item.name
+        if name == "bands":
+            values[name] = _bands(raw.get(name, []), where)
+            continue
         if name not in raw:
             raise InputError("the card lacks a field", where=where, field=name,
                              remedy="teach the detector again")  # fmt: skip
@@ -143,3 +172,24 @@ def card_from(raw: object, where: str) -> ModelCard:
         values[name] = value
     values["cell_px"] = int(values["cell_px"])
     return ModelCard(**values)
+
+
+def _bands(raw: object, where: str) -> tuple[EdgeBand, ...]:
+    """Build the card's bands; a card written before they were measured has none."""
+    names = [item.name for item in fields(EdgeBand)]
+    limits = {"from_px": 1e5, "plants": 1e9, "found": 1e9, "probability": 1.0, "low95": 1.0, "high95": 1.0}
+    out: list[EdgeBand] = []
+    for row in raw if isinstance(raw, list) and len(raw) <= BANDS_MAX else [None]:
+        numbers: list[Any] = [row.get(name) for name in names] if isinstance(row, dict) else []
+        good = len(numbers) == len(names) and all(
+            isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) and 0 <= v <= limits[name]
+            for name, v in zip(names, numbers, strict=True)
+        )
+        nested = good and (numbers[0] > out[-1].from_px if out else numbers[0] == 0) and numbers[2] <= numbers[1]
+        if not nested:
+            raise InputError("the card's bands are not nested from the picture's edge inwards", where=where,
+                             field="bands", value=str(row)[:80],
+                             limit=f"at most {BANDS_MAX} tables of {', '.join(names)}; from_px 0 first, then rising",
+                             remedy="take the field out of the card, or teach the detector again")  # fmt: skip
+        out.append(EdgeBand(float(numbers[0]), int(numbers[1]), int(numbers[2]), *map(float, numbers[3:])))
+    return tuple(out)

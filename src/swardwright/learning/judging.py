@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
+from swardwright.learning.card import EdgeBand
 from swardwright.learning.detector import Detector
 from swardwright.learning.measure import (
     Matched,
     Part,
+    edge_bands,
     expected_calibration_error,
     gates_px,
     gather,
@@ -42,8 +44,9 @@ def _finite(label: Label, where: str) -> tuple[float, float, float]:
     return values
 
 
-def match_sample(got: Candidates, sample: Sample, kinds: Sequence[str], settings: TeachSettings, pixels: int) -> Part:
-    """Match the candidates of one picture of ``pixels`` pixels against its labels."""
+def match_sample(got: Candidates, sample: Sample, kinds: Sequence[str], settings: TeachSettings,
+                 size_px: tuple[int, int]) -> Part:  # fmt: skip
+    """Match the candidates of one picture of a size (width, height) against its labels."""
     plants, ignored = label_arrays(sample, kinds)
     crowns = np.stack([got.u_px, got.v_px], axis=1).astype(float)
     given, counts = match_picture(crowns, plants[:, :2], gates_px(sample, settings), ignored)
@@ -51,10 +54,16 @@ def match_sample(got: Candidates, sample: Sample, kinds: Sequence[str], settings
     index = given[given >= 0]
     error = np.hypot(*(crowns[given >= 0] - plants[index, :2]).T)
     log_radius = np.log(got.radius_px[given >= 0] / np.maximum(plants[index, 2], 1e-3))
-    area = pixels * sample.metres_per_px**2 if sample.metres_per_px is not None else 0.0
+    width, height = size_px
+    area = width * height * sample.metres_per_px**2 if sample.metres_per_px is not None else 0.0
+    u, v = plants[:, 0] + 0.5, plants[:, 1] + 0.5
+    edge = np.minimum(np.minimum(u, width - u), np.minimum(v, height - v))
+    best = np.full(len(plants), -np.inf)
+    best[index] = got.logit[given >= 0]
     return (
         got.logit[counts].astype(float), hit, error, log_radius.astype(float),
-        got.kind_logits[given >= 0].astype(float), plants[index, 3].astype(np.int64), len(plants), area,
+        got.kind_logits[given >= 0].astype(float), plants[index, 3].astype(np.int64), edge, best, len(plants),
+        area,
     )  # fmt: skip
 
 
@@ -75,7 +84,7 @@ def match_all(detector: Detector, samples: Sequence[Sample], settings: TeachSett
     for sample in samples:
         image = sample.load()
         got = detector.candidates(image, floor)
-        parts.append(match_sample(got, sample, kinds, settings, image.shape[0] * image.shape[1]))
+        parts.append(match_sample(got, sample, kinds, settings, (image.shape[1], image.shape[0])))
     return gather(parts, len(kinds))
 
 
@@ -92,3 +101,10 @@ def evaluate(detector: Detector, samples: Sequence[Sample], settings: TeachSetti
     if samples and all(s.metres_per_px is not None for s in samples):
         figures["false_alarms_m2"] = figures["false_alarms"] / matched.area_m2
     return figures
+
+
+def found_by_edge(detector: Detector, samples: Sequence[Sample], settings: TeachSettings) -> tuple[EdgeBand, ...]:
+    """Return how often a detector finds plants at its card's threshold, by distance from the picture's edge."""
+    matched = match_all(detector, samples, settings)
+    card = detector.card
+    return edge_bands(matched.edge_px, logistic(matched.best_logit / card.temperature + card.bias) >= card.threshold)

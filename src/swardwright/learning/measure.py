@@ -9,13 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from swardwright.domain.shares import wilson
+from swardwright.learning.card import EdgeBand
 from swardwright.learning.samples import Sample, TeachSettings
 
 Floats = NDArray[np.float64]
+#: Bands of the picture from its edge inwards begin here (px): the network sees cells of 4 px.
+BANDS_FROM_PX = (0.0, 4.0, 8.0, 32.0)
+#: A band's share found is drawn to the share of the whole picture as if this many plants more had been seen in it.
+BAND_PRIOR_PLANTS = 5.0
 
-
-#: one picture's share of ``Matched``: its arrays in order, plants, ground shown (m2)
-Part = tuple[Floats, NDArray[np.bool_], Floats, Floats, Floats, NDArray[np.int64], int, float]
+#: one picture's share of ``Matched``: its arrays in order (edge and plant logits last but two), plants, ground (m2)
+Part = tuple[Floats, NDArray[np.bool_], Floats, Floats, Floats, NDArray[np.int64], Floats, Floats, int, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +39,9 @@ class Matched:
         Shape (hits, kinds).
     kind : NDArray[int64]
         Shape (hits,): labelled kind.
+    edge_px, best_logit : Floats
+        Shape (plants,): distance of each labelled crown from the picture's edge, and heat logit of the candidate that
+        hit it (minus infinity: none).
     plants : int
         Labelled plants in all.
     area_m2 : float
@@ -46,6 +54,8 @@ class Matched:
     log_radius: Floats
     kind_logits: Floats
     kind: NDArray[np.int64]
+    edge_px: Floats
+    best_logit: Floats
     plants: int
     pictures: int
     area_m2: float
@@ -172,7 +182,7 @@ def scores(matched: Matched, probability: Floats, threshold: float) -> dict[str,
     recall = hits / max(matched.plants, 1)
     right = matched.kind_logits[chosen].argmax(axis=1) == matched.kind[chosen] if hits else np.zeros(0)
     error = matched.error_px[chosen]
-    low, high = wilson95(hits, matched.plants)
+    low, high = wilson(hits, matched.plants) if matched.plants else (0.0, 1.0)
     return {
         "precision": precision,
         "recall": recall,
@@ -190,14 +200,33 @@ def scores(matched: Matched, probability: Floats, threshold: float) -> dict[str,
     }
 
 
-def wilson95(hits: int, trials: int) -> tuple[float, float]:
-    """Return the 95 % Wilson score interval (Newcombe 1998, method 3) of a proportion."""
-    if trials == 0:
-        return 0.0, 1.0
-    z, p = 1.959963984540054, hits / trials
-    middle, scale = p + z * z / (2 * trials), 1 + z * z / trials
-    half = z * math.sqrt(p * (1 - p) / trials + z * z / (4 * trials * trials))
-    return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
+def edge_bands(edge_px: Floats, found: NDArray[np.bool_]) -> tuple[EdgeBand, ...]:
+    """Return the share of plants found by distance of their crown from the picture's edge, with 95 % intervals.
+
+    Parameters
+    ----------
+    edge_px : Floats
+        Shape (plants,).
+    found : NDArray[bool_]
+        Shape (plants,).
+
+    Returns
+    -------
+    tuple[EdgeBand, ...]
+        From the edge inwards; none without plants. The probability is the share found, drawn to that of the whole
+        picture where a band has few plants (so it is never 0 or 1 unless the whole is).
+    """
+    if not len(found):
+        return ()
+    whole = (float(found.sum()) + 0.5) / (len(found) + 1.0)
+    which = np.searchsorted(BANDS_FROM_PX, np.maximum(edge_px, 0.0), side="right") - 1
+    out = []
+    for band, start in enumerate(BANDS_FROM_PX):
+        n, k = int((which == band).sum()), int(found[which == band].sum())
+        probability = (k + BAND_PRIOR_PLANTS * whole) / (n + BAND_PRIOR_PLANTS)
+        low, high = wilson(k, n) if n else (0.0, 1.0)
+        out.append(EdgeBand(start, n, k, round(probability, 4), round(low, 4), round(high, 4)))
+    return tuple(out)
 
 
 def expected_calibration_error(
@@ -235,10 +264,12 @@ def gather(
     """Join the matches of single pictures."""
     if not parts:
         return Matched(
-            np.zeros(0), np.zeros(0, bool), np.zeros(0), np.zeros(0), np.zeros((0, kinds)), np.zeros(0, int), 0, 0, 0.0
-        )
-    logit, hit, error, log_radius, kind_logits, kind, plants, area = zip(*parts, strict=True)
+            np.zeros(0), np.zeros(0, bool), np.zeros(0), np.zeros(0), np.zeros((0, kinds)), np.zeros(0, int),
+            np.zeros(0), np.zeros(0), 0, 0, 0.0,
+        )  # fmt: skip
+    logit, hit, error, log_radius, kind_logits, kind, edge, best, plants, area = zip(*parts, strict=True)
     return Matched(
         np.concatenate(logit), np.concatenate(hit), np.concatenate(error), np.concatenate(log_radius),
-        np.concatenate(kind_logits), np.concatenate(kind), sum(plants), len(parts), float(sum(area)),
+        np.concatenate(kind_logits), np.concatenate(kind), np.concatenate(edge), np.concatenate(best), sum(plants),
+        len(parts), float(sum(area)),
     )  # fmt: skip

@@ -28,6 +28,7 @@ from swardwright.learning.measure import (
     best_f1,
     calibrate,
     cheapest_threshold,
+    edge_bands,
     expected_calibration_error,
     gather,
     kind_temperature,
@@ -120,7 +121,7 @@ def measure(network: Network, samples: Sequence[Sample], kinds: Sequence[str], s
             batch = torch.from_numpy(padded.transpose(2, 0, 1).copy())[None].to(device).float()
             heat, kind, shape = (t[0].float().cpu().numpy() for t in network(batch))
         got = decode(heat[0], shape, kind, FLOOR_LOGIT, SUPPRESS_RADII)
-        parts.append(match_sample(got, sample, kinds, settings, height * width))
+        parts.append(match_sample(got, sample, kinds, settings, (width, height)))
     return gather(parts, len(kinds))
 
 
@@ -222,6 +223,7 @@ def teach(
         settings=asdict(settings),
         training={**report, "seconds": round(time.monotonic() - started, 1), "torch": torch.__version__,
                   "weights": sum(p.numel() for p in network.parameters())},
+        bands=edge_bands(matched.edge_px, logistic(matched.best_logit / temperature + bias) >= threshold),
     )  # fmt: skip
     out.parent.mkdir(parents=True, exist_ok=True)
     replace(out, onnx)

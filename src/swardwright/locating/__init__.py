@@ -18,15 +18,12 @@ from swardwright.domain.frame import Detection, Frame, LeftOut
 from swardwright.domain.poses import Array
 from swardwright.domain.site import ErrorSources, Rig
 from swardwright.domain.uncertainty import Scope, SharedError
-from swardwright.domain.weed import Look, Sighting
+from swardwright.domain.weed import Sighting
 from swardwright.locating.chain import Meeting, jacobian_gradients, meet_ground, stations
+from swardwright.locating.looking import EDGE_SHARE, looks, picture_outline
 
 #: The detector's radius is right to about this share (common practice, no source).
 RADIUS_SHARE = 0.10
-#: Share of the smaller picture side at the edge where plants are not expected to be found (common practice, no source).
-EDGE_SHARE = 0.04
-#: Points along each side of a picture's outline.
-SIDE_POINTS = 6
 
 
 @dataclass(frozen=True)
@@ -174,55 +171,6 @@ def _sighting(detection: Detection, frame: Frame, meeting: Meeting, gradients: d
         kinds=detection.kinds,
         errors=errors,
     )
-
-
-def looks(frames: Sequence[Frame], rig: Rig, *, detection_probability: float, false_alarms_m2: float) -> list[Look]:
-    """Return what each frame could have seen: its picture's outline on the ground, a margin at the edge removed.
-
-    A frame of which less than a triangle of outline points meets the ground gives no look: absence in it says nothing.
-
-    Raises
-    ------
-    InputError
-        If a frame has no pose, or a number is out of range.
-    """
-    if not 0.0 < detection_probability < 1.0:
-        raise InputError("the detection probability must lie between 0 and 1", field="detection_probability",
-                         value=detection_probability, limit="more than 0, less than 1")  # fmt: skip
-    if not (np.isfinite(false_alarms_m2) and false_alarms_m2 >= 0.0):
-        raise InputError("the false-alarm density must be finite and not negative", field="false_alarms_m2",
-                         value=false_alarms_m2)  # fmt: skip
-    if not frames:
-        return []
-    edge = picture_outline(rig)
-    index = np.repeat(np.arange(len(frames)), len(edge))
-    meeting = meet_ground(stations(frames, rig), index, np.tile(edge, (len(frames), 1)), rig)
-    out = []
-    for i, frame in enumerate(frames):
-        at = [j for j in range(i * len(edge), (i + 1) * len(edge)) if not meeting.reason[j]]
-        corners = meeting.point_m[at]
-        if len(corners) < 3:
-            continue
-        x, y = corners.T
-        if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) < 0:
-            corners = corners[::-1]
-        out.append(Look(frame.id, corners, detection_probability, false_alarms_m2))
-    return out
-
-
-def picture_outline(rig: Rig) -> Array:
-    """Return pixels (n, 2) round the picture's edge, ``EDGE_SHARE`` of the smaller side inside it."""
-    width, height = rig.camera.width_px, rig.camera.height_px
-    m = EDGE_SHARE * min(width, height)
-    u, v = np.linspace(m, width - 1 - m, SIDE_POINTS), np.linspace(m, height - 1 - m, SIDE_POINTS)
-    rest = SIDE_POINTS - 1
-    sides = [
-        np.column_stack([u[:-1], np.full(rest, v[0])]),
-        np.column_stack([np.full(rest, u[-1]), v[:-1]]),
-        np.column_stack([u[:0:-1], np.full(rest, v[-1])]),
-        np.column_stack([np.full(rest, u[0]), v[:0:-1]]),
-    ]
-    return np.concatenate(sides)
 
 
 __all__ = ["EDGE_SHARE", "Located", "locate", "locate_counted", "looks", "picture_outline", "source_covariances"]

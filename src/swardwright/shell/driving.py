@@ -212,7 +212,7 @@ class Driver:
                 found += self.detector.find(picture.image, frame.id)
             sightings = locate(frames, found, rig)
             seen = looks(frames, rig, detection_probability=card.detection_probability,
-                         false_alarms_m2=card.false_alarms_m2)  # fmt: skip
+                         false_alarms_m2=card.false_alarms_m2, bands=card.detection_bands())  # fmt: skip
         except InputError as error:  # a picture that cannot be used costs this stop only
             return Observation(self._see(self.robot.state()), ok=False, reason=error.sentence(), declined=True)
         self.frames += frames

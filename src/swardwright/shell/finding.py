@@ -161,7 +161,7 @@ def locate_site(opened: OpenSite) -> Said:
             left_out += sum(item.count for item in located.left_out)
             sightings += located.sightings
             seen += looks(frames, rig, detection_probability=card.detection_probability,
-                          false_alarms_m2=card.false_alarms_m2)  # fmt: skip
+                          false_alarms_m2=card.false_alarms_m2, bands=card.detection_bands())  # fmt: skip
             track = store.track(name)
             tracks += [] if track is None else [track]
         register = merge(base, sightings, seen, tracks=tracks)

@@ -309,7 +309,7 @@ def fresh_register(opened: OpenSite) -> tuple[Register, list[Look]]:
     for name in names:
         sightings += store.sightings(name)
         seen += looks(store.frames(name), opened.site.rig, detection_probability=card.detection_probability,
-                      false_alarms_m2=card.false_alarms_m2)  # fmt: skip
+                      false_alarms_m2=card.false_alarms_m2, bands=card.detection_bands())  # fmt: skip
         track = store.track(name)
         tracks += [] if track is None else [track]
     alone = merge(None, sightings, seen, tracks=tracks)
