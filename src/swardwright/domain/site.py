@@ -103,6 +103,12 @@ class ErrorSources:
         plant is seen.
     odometry_scale : float
         Share by which odometry counts too far or too short, the same all through one recording.
+    turn_scale : float
+        Share by which wheels or tracks count turns too far or too short, the same all through one recording.
+    fix_late_s : float
+        By how much position fixes may be stamped late or early, the same all through one recording.
+    fix_memory_s : float
+        How long the error of position fixes lasts (correlation time); 0: judged from the recording.
     """
 
     pixel_px: float
@@ -122,6 +128,9 @@ class ErrorSources:
     plane_m: float = 0.0
     roughness_m: float = 0.0
     odometry_scale: float = 0.0
+    turn_scale: float = 0.0
+    fix_late_s: float = 0.1
+    fix_memory_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,8 @@ def site_from(text: str, arm: Arm, camera: Camera, folder: Path) -> Site:
             start_rad=errors.start_yaw, odometry_per_m=errors.odometry_after_1_m, yaw_per_m=errors.yaw_after_1_m,
             yaw_per_rad=errors.yaw_after_1_rad, fix_m=errors.fix,
             joint_offset_rad=errors.joint_offset, plane_m=errors.plane, roughness_m=errors.roughness,
-            odometry_scale=errors.odometry_scale,
+            odometry_scale=errors.odometry_scale, turn_scale=errors.turn_scale, fix_late_s=errors.fix_late,
+            fix_memory_s=errors.fix_memory,
         )),
         limits=Limits(
             pose_age_s=limits.pose_age, kill_target=limits.kill_target, presence_min=limits.presence_min,
@@ -143,7 +144,7 @@ def _rig(form: SiteForm, arm: Arm, camera: Camera, errors: ErrorSources) -> Rig:
     return Rig(
         arm=arm, camera=camera, camera_link=form.rig.camera_link,
         head=Head(head.link, head.flow, head.pilot, head.footprint_sigma, head.standoff, head.landing_sigma,
-                  head.tilt_max, head.valve_delay, head.ignition),
+                  head.tilt_max, head.valve_delay, head.ignition, (head.offset_x, head.offset_y), head.offset_sigma),
         base=Base(base.length, base.width, base.offset, base.mass, base.speed, base.turn, base.energy_per_m,
                   base.energy_per_rad, base.turn_radius, base.slope_max),
         power=Power(power.battery, power.usable, power.rail_efficiency, power.arm, power.computer),

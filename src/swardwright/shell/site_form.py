@@ -185,6 +185,9 @@ class HeadForm(_Table):
     tilt_max: Annotated[float, Quantity("angle", 0.0, math.pi / 2)]
     valve_delay: Annotated[float, Quantity("time", 0.0, 10.0)]
     ignition: Annotated[float, Quantity("time", 0.0, 120.0)]
+    offset_x: Annotated[float, Quantity("length", -0.2, 0.2)] = 0.0
+    offset_y: Annotated[float, Quantity("length", -0.2, 0.2)] = 0.0
+    offset_sigma: Annotated[float, Quantity("length", 0.0, 0.2)] = 0.0
 
 
 class BaseForm(_Table):
@@ -240,6 +243,9 @@ class ErrorsForm(_Table):
     plane: Sigma = 0.0
     roughness: Sigma = 0.0
     odometry_scale: Fraction = 0.0
+    turn_scale: Fraction = 0.0
+    fix_late: Annotated[float, Quantity("time", 0.0, 2.0)] = 0.1
+    fix_memory: Annotated[float, Quantity("time", 0.0, 3600.0)] = 0.0
 
 
 class LimitsForm(_Table):
