@@ -47,7 +47,7 @@ def slow_chain(mount: int, base: np.ndarray, q: np.ndarray, pixel: np.ndarray,
     rig = rig_of(mount, K + error.get("intrinsics", np.zeros(4)))
     base = base + error.get("base", np.zeros(3))
     tilt = error.get("tilt", np.zeros(2))
-    q = q + error.get("joints", np.zeros(3))
+    q = q + error.get("joints", np.zeros(3)) + error.get("joint_offset", np.zeros(3))
     upright = BasePose(*base).ground_from_base
     tilted = upright @ Pose("base", "body", rotation_from_vector(np.array([*tilt, 0.0])), np.zeros(3))
     plate = rig.arm.forward(q, "plate")
@@ -57,13 +57,13 @@ def slow_chain(mount: int, base: np.ndarray, q: np.ndarray, pixel: np.ndarray,
     pose = pose.perturbed(error.get("camera_pose", np.zeros(6)))
     ideal = rig.camera.unproject((pixel + error.get("pixel", np.zeros(2)))[None])[0][0]
     ray = pose.rotation @ np.array([*ideal, 1.0])
-    height = float(error.get("ground", np.zeros(1))[0])
+    height = float(sum(error.get(name, np.zeros(1))[0] for name in ("ground", "plane", "roughness")))
     scale = (height - pose.translation_m[2]) / ray[2]
     return (pose.translation_m + scale * ray)[:2] + error.get("crown", np.zeros(2))
 
 
 SIZES = {"pixel": 2, "crown": 2, "intrinsics": 4, "mount": 6, "joints": 3, "tilt": 2, "base": 3, "ground": 1,
-         "camera_pose": 6}  # fmt: skip
+         "camera_pose": 6, "joint_offset": 3, "plane": 1, "roughness": 1}  # fmt: skip
 
 
 @pytest.mark.parametrize("source", sorted(SIZES))

@@ -91,8 +91,12 @@ def _ideal(rig: Rig, pixel: np.ndarray, k: np.ndarray) -> np.ndarray:
 
 def test_scopes_say_who_shares_an_error(rig: Rig) -> None:
     survey = {e.source: e for e in locate([frame_of(rig)], [detection(600, 500)], rig)[0].errors}
-    assert set(survey) == {"pixel", "crown", "intrinsics", "mount", "joints", "tilt", "base", "ground"}
-    assert survey["mount"].scope is Scope.SITE
+    assert set(survey) == {"pixel", "crown", "roughness", "intrinsics", "mount", "joint_offset", "joints", "tilt", "base",
+                           "ground", "plane"}  # fmt: skip
+    for source in ("mount", "joint_offset", "intrinsics", "plane"):
+        assert survey[source].scope is Scope.SITE
+    for source in ("crown", "roughness"):
+        assert survey[source].scope is Scope.PLANT
     assert survey["mount"].key == "site"
     assert survey["base"].scope is Scope.FRAME
     assert survey["base"].key == "r/00000"
@@ -109,7 +113,7 @@ def test_a_frame_with_its_own_camera_pose(rig: Rig) -> None:
     sighting = locate([frame], [detection(rig.camera.cx_px, rig.camera.cy_px)], rig)[0]
     assert np.allclose(sighting.mean_m, [3.0, 4.0], atol=1e-9)
     by_source = {e.source: e for e in sighting.errors}
-    assert set(by_source) == {"pixel", "crown", "intrinsics", "camera_pose", "ground"}
+    assert set(by_source) == {"pixel", "crown", "intrinsics", "camera_pose", "ground", "plane", "roughness"}
     expected = (1.2 * ERRORS.mount_rad) ** 2 + ERRORS.mount_m**2  # lever of 1.2 m straight down
     assert np.allclose(by_source["camera_pose"].ground_covariance_m2, expected * np.eye(2), rtol=1e-9)
 

@@ -17,13 +17,14 @@ from swardwright.domain.poses import BasePose
 from swardwright.domain.weed import Register
 from swardwright.locating import locate, looks
 from swardwright.merging import aims, merge
+from swardwright.simulation.pixel_survey import Growth
 
 TRUE = np.array([1.0, 0.5, 0.3])
 SPREAD = np.diag([0.02**2, 0.02**2, 0.01**2])
 BACK = np.array([[math.cos(0.3), math.sin(0.3)], [-math.sin(0.3), math.cos(0.3)]])
 
 
-def look_again(survey: Any, plants: np.ndarray, seed: int) -> tuple[BasePose, list[Frame], list[Any], list[Any]]:
+def look_again(survey: Any, plants: Growth, seed: int) -> tuple[BasePose, list[Frame], list[Any], list[Any]]:
     rng, rig = np.random.default_rng(seed), survey.rig
     base = BasePose(*(TRUE + rng.multivariate_normal(np.zeros(3), SPREAD)))
     tilt, ground = rng.normal(0, rig.errors.tilt_rad, 2), rng.normal(0, rig.errors.ground_m)
@@ -32,7 +33,8 @@ def look_again(survey: Any, plants: np.ndarray, seed: int) -> tuple[BasePose, li
         frame_id = f"round/s1-{i}"
         frames.append(Frame(frame_id, "round", i, "look", (1280, 960), base=base, base_covariance=SPREAD,
                             joints_rad=posture, stop="s1"))  # fmt: skip
-        pixels = survey.truth.see(plants, TRUE, np.array(posture), tilt, ground, rng)
+        joints = np.array(posture) - rng.normal(0, rig.errors.joint_rad, len(posture))
+        pixels = survey.truth.see(plants.seen_m - [0.0, 0.0, ground], TRUE, joints, tilt)
         pixels = pixels + rng.normal(0, rig.errors.pixel_px, pixels.shape)
         detections += [
             Detection(f"{frame_id}#{j}", frame_id, float(u), float(v), 25.0, 0.9, (("dandelion", 1.0),))
@@ -53,7 +55,7 @@ def test_aims_are_honest_and_better_than_the_robots_belief(draw_survey: Callable
     for seed in range(stops):
         survey = draw_survey(500 + seed, length=2.4, plants=18)
         register = merge(None, survey.sightings, survey.looks, tracks=[survey.track])
-        base, frames, sightings, seen = look_again(survey, survey.plants, seed)
+        base, frames, sightings, seen = look_again(survey, survey.growth, seed)
         answer = aims(register, frames, sightings, seen, stop_id="s1", base=base, base_covariance=SPREAD)
         own = owners(register, survey)
         normalised = []
@@ -76,13 +78,14 @@ def test_aims_are_honest_and_better_than_the_robots_belief(draw_survey: Callable
 def test_a_plant_the_register_lacks_and_one_that_is_gone(draw_survey: Callable[..., Any]) -> None:
     survey = draw_survey(540, length=2.4, plants=18)
     register = merge(None, survey.sightings, survey.looks, tracks=[survey.track])
-    base, frames, _, seen = look_again(survey, survey.plants, 9)
+    base, frames, _, seen = look_again(survey, survey.growth, 9)
     own = owners(register, survey)
     centre = np.mean([look.corners_m.mean(axis=0) for look in seen], axis=0)
     gone = min(own, key=lambda w: float(np.linalg.norm(survey.plants[own[w]] - centre)))
     fresh = centre + np.array([0.02, 0.21])
     assert np.linalg.norm(survey.plants - fresh, axis=1).min() > 0.05
-    plants = np.vstack([np.delete(survey.plants, own[gone], axis=0), fresh])
+    rest = survey.growth.without(own[gone])
+    plants = Growth(np.vstack([rest.crowns_m, fresh]), np.vstack([rest.seen_m, [*fresh, 0.0]]))
     base, frames, sightings, seen = look_again(survey, plants, 9)
     answer = {
         a.weed_id: a
@@ -100,7 +103,7 @@ def test_a_plant_the_register_lacks_and_one_that_is_gone(draw_survey: Callable[.
 def test_without_a_sighting_the_registers_word_is_carried_over(draw_survey: Callable[..., Any]) -> None:
     survey = draw_survey(541, length=2.4, plants=10)
     register = merge(None, survey.sightings, survey.looks, tracks=[survey.track])
-    base, frames, sightings, _ = look_again(survey, survey.plants, 1)
+    base, frames, sightings, _ = look_again(survey, survey.growth, 1)
     weed = register.weeds[0]
     (aim,) = aims(
         register, [], [], [], stop_id="s1", base=base, base_covariance=SPREAD, weed_ids=[weed.id], spare_ids=[]

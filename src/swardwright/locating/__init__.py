@@ -24,6 +24,9 @@ from swardwright.locating.looking import EDGE_SHARE, looks, picture_outline
 
 #: The detector's radius is right to about this share (common practice, no source).
 RADIUS_SHARE = 0.10
+#: An error that the site says is zero keeps this little (rad, m): too small to matter, enough for merging to notice
+#: that the pictures contradict it.
+UNSTATED_RAD, UNSTATED_M = 1e-6, 1e-6
 
 
 @dataclass(frozen=True)
@@ -64,9 +67,10 @@ def locate_counted(frames: Sequence[Frame], detections: Sequence[Detection], rig
 
     Notes
     -----
-    ``position = truth + sum_s J_s e_s`` with ``e_s`` drawn once per key: pixel and crown per detection; base, tilt and
-    ground height per frame, or per stop where ``frame.stop`` is set; mount and intrinsics once for the site. Joint
-    readings err anew in each frame: within a survey they are read anew, and at a stop each look has another posture.
+    ``position = truth + sum_s J_s e_s`` with ``e_s`` drawn once per key: pixel per detection; crown offset and height
+    (roughness) per plant; base, tilt and ground height per frame, or per stop where ``frame.stop`` is set; mount, joint
+    zero offsets, intrinsics and plane height once for the site. Joint readings err anew in each frame: within a survey
+    they are read anew, and at a stop each look has another posture.
     Frames with a camera pose of their own have ``"camera_pose"`` (6, mount sigmas) per frame.
     """
     by_id = {frame.id: i for i, frame in enumerate(frames)}
@@ -106,7 +110,7 @@ def _check_sizes(frames: Sequence[Frame], rig: Rig) -> None:
         if tuple(frame.size_px) != size:
             raise InputError("the picture has another size than the camera file", where=frame.id, field="size_px",
                              value=frame.size_px, limit=size,
-                             remedy="give the intrinsics of pictures of this size in camera.yaml")  # fmt: skip
+                             remedy=rig.camera.size_remedy(frame.size_px))  # fmt: skip
 
 
 def _check_pixels(detections: Sequence[Detection], pixels: Array, rig: Rig) -> None:
@@ -125,21 +129,24 @@ def _check_pixels(detections: Sequence[Detection], pixels: Array, rig: Rig) -> N
 def source_covariances(frame: Frame, rig: Rig) -> dict[str, tuple[Scope, str, Array]]:
     """Return source -> (scope, key, prior covariance) of every error in a frame's chain except pixel and crown."""
     e: ErrorSources = rig.errors
-    pose6 = rig.mount_prior
     scope, key = (Scope.FRAME, frame.id) if frame.stop is None else (Scope.STOP, frame.stop)
     out = {"intrinsics": (Scope.SITE, "site", np.asarray(rig.camera.covariance))}
     if frame.base is None or frame.joints_rad is None:
+        pose6 = np.diag([e.mount_rad**2] * 3 + [e.mount_m**2] * 3)
         out["camera_pose"] = (Scope.FRAME, frame.id, pose6)
     else:
         base = frame.base_covariance
         if base is None:
             base = np.diag([e.start_m**2, e.start_m**2, e.start_rad**2])
+        dof = len(frame.joints_rad)
         out |= {
-            "mount": (Scope.SITE, "site", pose6),
-            "joints": (Scope.FRAME, frame.id, e.joint_rad**2 * np.eye(len(frame.joints_rad))),
+            "mount": (Scope.SITE, "site", rig.mount_prior + np.diag([UNSTATED_RAD**2] * 3 + [UNSTATED_M**2] * 3)),
+            "joint_offset": (Scope.SITE, "site", (e.joint_offset_rad**2 + UNSTATED_RAD**2) * np.eye(dof)),
+            "joints": (Scope.FRAME, frame.id, e.joint_rad**2 * np.eye(dof)),
             "tilt": (scope, key, e.tilt_rad**2 * np.eye(2)),
             "base": (scope, key, np.asarray(base)),
         }
+    out["plane"] = (Scope.SITE, "site", np.array([[e.plane_m**2 + UNSTATED_M**2]]))
     out["ground"] = (scope, key, np.array([[e.ground_m**2]]))
     return out
 
@@ -149,7 +156,8 @@ def _sighting(detection: Detection, frame: Frame, meeting: Meeting, gradients: d
     e = rig.errors
     sources = {
         "pixel": (Scope.PIXEL, detection.id, e.pixel_px**2 * np.eye(2)),
-        "crown": (Scope.PIXEL, detection.id, e.crown_m**2 * np.eye(2)),
+        "crown": (Scope.PLANT, detection.id, e.crown_m**2 * np.eye(2)),
+        "roughness": (Scope.PLANT, detection.id, np.array([[e.roughness_m**2]])),
         **source_covariances(frame, rig),
     }
     errors = tuple(

@@ -115,8 +115,9 @@ class Meeting:
         Shape (n, 2), ground axes; meaningless where ``reason`` is not empty.
     jacobians : dict[str, Array]
         Source -> (n, 2, k): ``pixel`` (u v), ``crown`` (x y), ``intrinsics`` (fx fy cx cy), ``mount`` (rotation vector,
-        then translation, in the axes of the link that the camera is fixed to), ``joints``, ``tilt`` (roll, pitch about
-        base axes), ``base`` (x y yaw), ``ground`` (height), ``camera_pose`` (rotation vector about the camera's
+        then translation, in the axes of the link that the camera is fixed to), ``joints``, ``joint_offset``,
+        ``tilt`` (roll, pitch about base axes), ``base`` (x y yaw), ``ground``, ``plane`` and ``roughness`` (height),
+        ``camera_pose`` (rotation vector about the camera's
         centre, then translation, ground axes).
     sampling_m_px : Array
         Shape (n,): local ground sampling distance: square root of the determinant of the pixel Jacobian.
@@ -179,15 +180,19 @@ def meet_ground(place: Stations, index: np.ndarray[tuple[int], np.dtype[np.int64
     flat = np.zeros((n, 2, 3))
     flat[:, 0, 0] = flat[:, 1, 1] = 1.0
     flat[:, 0, 2], flat[:, 1, 2] = -lever[:, 1], lever[:, 0]
+    height = (ray[:, :2] / down[:, None])[:, :, None]
     jacobians = {
         "pixel": image @ by_pixel,
         "crown": np.broadcast_to(np.eye(2), (n, 2, 2)),
         "intrinsics": image @ by_k,
         "mount": np.concatenate([slide @ around @ mount, slide @ mount], axis=2),
         "joints": slide @ carried,
+        "joint_offset": slide @ carried,
         "tilt": slide @ _cross_columns(lever) @ place.base[index][:, :, :2],
         "base": flat,
-        "ground": (ray[:, :2] / down[:, None])[:, :, None],
+        "ground": height,
+        "plane": height,
+        "roughness": height,
         "camera_pose": np.concatenate([slide @ around, slide], axis=2),
     }
     sampling = np.sqrt(np.abs(np.linalg.det(jacobians["pixel"])))

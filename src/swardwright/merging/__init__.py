@@ -7,10 +7,12 @@ fresh look at a stop. Both are pure.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
 from swardwright.domain.weed import Look, Register, Sighting
+from swardwright.merging.consistency import fit, site_errors
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings
 from swardwright.merging.problem import PriorWeeds
@@ -55,7 +57,9 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
         raise InputError("this sighting is in the register already: merging it again would count it twice",
                          field="id", value=twice, remedy="merge each recording once")  # fmt: skip
     joint = join(sightings, tracks, PriorWeeds.of(weeds), looks, settings)
-    return revise(register, joint.problem, joint, looks, tracks, settings, presence)
+    revised = revise(register, joint.problem, joint, looks, tracks, settings, presence)
+    errors = site_errors(joint.problem, joint.solution)
+    return replace(revised, site_errors=errors, fit=fit(joint.problem, joint.solution))
 
 
 __all__ = ["MergeSettings", "PresenceSettings", "aims", "merge"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -13,7 +14,7 @@ from swardwright.domain.poses import Array
 from swardwright.domain.weed import Look, Sighting
 from swardwright.merging.presence import inside
 from swardwright.merging.problem import Ints, PriorWeeds, Problem, base_errors, build, relinearised
-from swardwright.merging.solve import Solution, reassociate, residuals, robust_weights, solve
+from swardwright.merging.solve import MARGIN_M, Solution, crown_offsets, reassociate, residuals, robust_weights, solve
 from swardwright.merging.walk import walk
 
 #: Crowns that move less than this from one linearisation to the next have settled (m).
@@ -53,6 +54,11 @@ class Joint:
     weed_of: Ints
     joined: tuple[tuple[int, int], ...]
     rounds: int
+
+    @cached_property
+    def crown_m2(self) -> Array:
+        """Covariance (n, 2, 2) between growing points and apparent crowns: what the solution does not hold."""
+        return crown_offsets(self.problem, self.weed_of, len(self.solution.crowns_m))
 
 
 def clutter_density(problem: Problem, looks: Sequence[Look], settings: MergeSettings) -> float:
@@ -153,7 +159,7 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
     if n < 2:
         return weed_of, []
     deviation = np.sqrt(np.linalg.eigvalsh(solution.covariance_m2)[:, -1])
-    reach = min(2.0 * np.sqrt(gate) * float(deviation.max()), 0.25)
+    reach = min(2.0 * np.sqrt(gate) * float(deviation.max()), 2 * MARGIN_M)
     pairs = cKDTree(solution.crowns_m).query_pairs(reach, output_type="ndarray")
     if not len(pairs):
         return weed_of, []

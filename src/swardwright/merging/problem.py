@@ -1,7 +1,9 @@
 """The joint linear-Gaussian problem: sightings, weeds, and every error that sightings share.
 
-``position_k = crown_w(k) + sum_b J_kb e_b + local_k``: crowns and errors ``e_b`` are unknown, local noise (pixel,
-crown) is private to a sighting.
+``position_k = crown_w(k) + sum_b J_kb e_b + h_k u_w(k) + local_k``: apparent crowns, errors ``e_b`` and one height
+``u`` per weed (roughness; unit normal, ``h_k`` carries its standard deviation) are unknown, local noise (pixel) is
+private to a sighting. How far the growing point lies from the apparent crown no number of looks can tell: it is added
+to the crown's covariance at the end (``crown_m2``).
 Base-pose errors of frames in a ``Track`` are a Markov chain; other errors are unit normals
 after whitening (so a zero variance is allowed: such an error has no column). Errors private to one frame (tilt, joints,
 ground height) only matter through how they move that frame's few sightings together: they are replaced by the principal
@@ -48,16 +50,19 @@ class PriorWeeds:
     Attributes
     ----------
     mean_m : Array
-        Shape (n, 2).
+        Shape (n, 2): apparent crowns.
     own_m2 : Array
         Shape (n, 2, 2).
     shared_m : Array
         Shape (n, 2, k): loadings of the register's common errors.
+    crown_m2 : Array
+        Shape (n, 2, 2): offset of the growing point from the apparent crown.
     """
 
     mean_m: Array
     own_m2: Array
     shared_m: Array
+    crown_m2: Array
 
     @classmethod
     def of(cls, weeds: Sequence[Weed]) -> PriorWeeds:
@@ -69,8 +74,9 @@ class PriorWeeds:
             if w.shared_m is not None:
                 shared[i, :, : w.shared_m.shape[1]] = w.shared_m
         mean = np.array([w.mean_m for w in weeds]).reshape(n, 2)
-        total = np.array([w.covariance_m2 for w in weeds]).reshape(n, 2, 2)
-        return cls(mean, total - shared @ shared.transpose(0, 2, 1) + FLOOR_M2 * np.eye(2), shared)
+        crown = np.array([np.zeros((2, 2)) if w.crown_m2 is None else w.crown_m2 for w in weeds]).reshape(n, 2, 2)
+        total = np.array([w.covariance_m2 for w in weeds]).reshape(n, 2, 2) - crown
+        return cls(mean, total - shared @ shared.transpose(0, 2, 1) + FLOOR_M2 * np.eye(2), shared, crown)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,8 +89,9 @@ class Problem:
         Frames with sightings, in the order of work: track after track, then by shared pose and id.
     members : tuple[Ints, ...]
         Sightings of each frame.
-    position_m, local_m2 : Array
-        Shapes (K, 2) and (K, 2, 2).
+    position_m, local_m2, height_m, crown_m2 : Array
+        Shapes (K, 2), (K, 2, 2), (K, 2): effect of one standard deviation of the plant's height, and (K, 2, 2):
+        offset of the growing point from the apparent crown.
     width : int
         Number of error columns; the first ``site`` are shared by all (the register's modes come first).
     columns : tuple[Ints, ...]
@@ -93,10 +100,14 @@ class Problem:
         Per frame: Jacobian (2 m, site + own columns).
     jacobian : sparse.csr_array
         Shape (2 K, width).
-    information : sparse.csc_array
+    information : sparse.csr_array
         Prior information of the errors.
     blocks : dict[Key, tuple[int, int]]
         (source, key) -> columns.
+    roots : dict[Key, Array]
+        (source, key) -> whitening root F of its covariance, ``error = F @ whitened``.
+    drift : dict[str, tuple[Key, Array]]
+        Frame of a track with shared errors -> their block, and their loadings (3, s) on the frame's base pose.
     """
 
     sightings: tuple[Sighting, ...]
@@ -104,6 +115,8 @@ class Problem:
     members: tuple[Ints, ...]
     position_m: Array
     local_m2: Array
+    height_m: Array
+    crown_m2: Array
     width: int
     site: int
     modes: int
@@ -111,10 +124,17 @@ class Problem:
     frame_blocks: tuple[tuple[Key, ...], ...]
     dense: tuple[Array, ...]
     jacobian: sparse.csr_array
-    information: sparse.csc_array
+    information: sparse.csr_array
     blocks: dict[Key, tuple[int, int]]
+    roots: dict[Key, Array]
     chain: dict[Key, Link]
+    drift: dict[str, tuple[Key, Array]]
     prior: PriorWeeds
+
+    @property
+    def single_m2(self) -> Array:
+        """Noise of one sighting by itself (K, 2, 2): local noise and the plant's height."""
+        return self.local_m2 + self.height_m[:, :, None] * self.height_m[:, None, :]
 
 
 def chain_links(track: Track, used: Sequence[str]) -> dict[Key, Link]:
@@ -200,17 +220,24 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
         raise InputError("two sightings have the same id", field="id", remedy="locate each detection once")
     used = [f for f, _ in ordered]
     chain: dict[Key, Link] = {}
-    for track in tracks:
-        chain |= chain_links(track, used) if set(track.frame_ids) & set(used) else {}
+    drift: dict[str, tuple[Key, Array]] = {}
     modes = prior.shared_m.shape[2]
     roots: dict[Key, Array] = {}
+    for track in tracks:
+        if not set(track.frame_ids) & set(used):
+            continue
+        chain |= chain_links(track, used)
+        if track.shared is not None:
+            key = ("drift", track.frame_ids[0])
+            roots[key] = np.eye(track.shared.shape[2])
+            drift |= {f: (key, loading) for f, loading in zip(track.frame_ids, track.shared, strict=True)}
+    site_keys = set(roots) | {(e.source, e.key) for s in flat for e in s.errors if e.scope is Scope.SITE}
     for scope in (Scope.SITE, Scope.STOP, Scope.FRAME):
         for s in flat:
             for e in s.errors:
                 key = (e.source, e.key)
                 if e.scope is scope and key not in roots and (scope is not Scope.FRAME or e.source == "base"):
                     roots[key] = np.eye(3) if key in chain else square_root(np.asarray(e.covariance))
-    site_keys = {(e.source, e.key) for s in flat for e in s.errors if e.scope is Scope.SITE}
     blocks: dict[Key, tuple[int, int]] = {}
     width = modes
     for key, root in roots.items():
@@ -218,6 +245,7 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
         width += root.shape[1]
     site = modes + sum(roots[key].shape[1] for key in site_keys)
     local = np.tile(FLOOR_M2 * np.eye(2), (len(flat), 1, 1))
+    height, crown = np.zeros((len(flat), 2)), np.zeros((len(flat), 2, 2))
     members, columns, frame_blocks, dense = [], [], [], []
     rows_of, cols_of, values_of = [], [], []
     number = 0
@@ -240,9 +268,16 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
                 key = (e.source, e.key)
                 if e.scope is Scope.PIXEL:
                     local[number + i] += e.ground_covariance_m2
+                elif e.source == "crown":
+                    crown[number + i] = e.ground_covariance_m2
+                elif e.scope is Scope.PLANT:
+                    height[number + i] = e.jacobian[:, 0] * np.sqrt(e.covariance[0, 0])
                 elif key in roots and roots[key].shape[1]:
                     first = at[blocks[key][0]]
                     matrix[2 * i : 2 * i + 2, first : first + roots[key].shape[1]] += e.jacobian @ roots[key]
+                if e.source == "base" and frame_id in drift:
+                    shared, loading = drift[frame_id]
+                    matrix[2 * i : 2 * i + 2, slice(*blocks[shared])] += e.jacobian @ loading
         r, c = np.nonzero(matrix)
         rows_of.append(2 * number + r)
         cols_of.append(full[c])
@@ -255,9 +290,10 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
     rows, cols, values = (np.concatenate(v) if v else np.zeros(0) for v in (rows_of, cols_of, values_of))
     jacobian = sparse.csr_array((values, (rows.astype(int), cols.astype(int))), shape=(2 * number, width))
     return Problem(
-        tuple(flat), tuple(used), tuple(members), np.array([s.mean_m for s in flat]).reshape(-1, 2), local, width, site,
-        modes, tuple(columns), tuple(frame_blocks), tuple(dense), jacobian, _information(width, blocks, chain), blocks,
-        {k: v for k, v in chain.items() if k in blocks}, prior,
+        tuple(flat), tuple(used), tuple(members), np.array([s.mean_m for s in flat]).reshape(-1, 2), local, height,
+        crown, width, site, modes, tuple(columns), tuple(frame_blocks), tuple(dense), jacobian,
+        _information(width, blocks, chain), blocks, roots, {k: v for k, v in chain.items() if k in blocks}, drift,
+        prior,
     )  # fmt: skip
 
 
@@ -290,12 +326,12 @@ def _patterns(group: Sequence[Sighting]) -> tuple[Array, Array]:
 def base_errors(problem: Problem, errors: Array) -> dict[Key, Array]:
     """Return the base error (x_m, y_m, yaw_rad) of every base key from whitened errors (width,)."""
     out: dict[Key, Array] = {}
-    for s in problem.sightings:
-        for e in s.errors:
-            key = (e.source, e.key)
-            if e.source == "base" and key not in out and key in problem.blocks:
-                part = errors[slice(*problem.blocks[key])]
-                out[key] = part if key in problem.chain else square_root(np.asarray(e.covariance)) @ part
+    for key in problem.blocks:
+        if key[0] == "base":
+            out[key] = problem.roots[key] @ errors[slice(*problem.blocks[key])]
+            if key[1] in problem.drift:
+                shared, loading = problem.drift[key[1]]
+                out[key] = out[key] + loading @ errors[slice(*problem.blocks[shared])]
     return out
 
 
@@ -347,24 +383,30 @@ def _turned(error: SharedError, turn: Array) -> Array:
     return error.jacobian if error.scope is Scope.PIXEL else turn @ error.jacobian
 
 
-def _information(width: int, blocks: dict[Key, tuple[int, int]], chain: dict[Key, Link]) -> sparse.csc_array:
+def _information(width: int, blocks: dict[Key, tuple[int, int]], chain: dict[Key, Link]) -> sparse.csr_array:
     """Return the prior information of all error columns: identity, and the chain where there is one."""
-    matrix = sparse.lil_array((width, width))
-    matrix.setdiag(np.ones(width))
-    for key in chain:
-        if key in blocks:
-            start, stop = blocks[key]
-            matrix[start:stop, start:stop] = np.zeros((3, 3))
+    plain = np.ones(width)
+    rows, cols, values = [], [], []
+
+    def add(a: Key, b: Key, block: Array) -> None:
+        r, c = np.meshgrid(np.arange(*blocks[a]), np.arange(*blocks[b]), indexing="ij")
+        rows.append(r.ravel())
+        cols.append(c.ravel())
+        values.append(block.ravel())
+
     for key, link in chain.items():
         if key not in blocks:
             continue
-        weight = np.linalg.inv(link.noise)
-        a = slice(*blocks[key])
-        matrix[a, a] = matrix[a, a].toarray() + weight
+        plain[slice(*blocks[key])] = 0.0
+        weight = np.asarray(np.linalg.inv(link.noise), dtype=np.float64)
+        add(key, key, weight)
         if link.before is not None:
-            b = slice(*blocks[link.before])
             cross = -link.transition.T @ weight
-            matrix[b, b] = matrix[b, b].toarray() - cross @ link.transition
-            matrix[b, a] = cross
-            matrix[a, b] = cross.T
-    return sparse.csc_array(matrix)
+            add(link.before, link.before, -cross @ link.transition)
+            add(link.before, key, cross)
+            add(key, link.before, cross.T)
+    rows.append(np.arange(width))
+    cols.append(np.arange(width))
+    values.append(plain)
+    r, c, v = (np.concatenate(part) for part in (rows, cols, values))
+    return sparse.csr_array((v, (r, c)), shape=(width, width))

@@ -92,11 +92,11 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
         if block is None:  # no sighting ties this stop: the register and the robot's belief are all there is
             moved, covariance = arm, solution.covariance_m2[w] + jacobian @ prior_block @ jacobian.T
         else:
-            at = slice(*block)
+            columns = np.arange(*block)
             j = jacobian @ root
-            mixed = j @ solution.product[2 * w : 2 * w + 2, at].T
-            moved = arm + j @ solution.errors[at]
-            covariance = solution.covariance_m2[w] + j @ solution.error_covariance[at, at] @ j.T - mixed - mixed.T
+            mixed = j @ solution.with_errors(np.array([w]), columns)[0].T
+            moved = arm + j @ solution.errors[columns]
+            covariance = solution.covariance_m2[w] + j @ solution.of_errors(columns) @ j.T - mixed - mixed.T
         value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, settings.gate, belief_settings)
         radii = [(s.radius_m, s.radius_sd_m) for s in seen[w]]
         kinds = [s.kinds for s in seen[w]]
@@ -109,7 +109,7 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
             Aim(
                 weed_id=f"new-{new}" if old is None else old.id,
                 mean_m=back @ moved,
-                covariance_m2=back @ covariance @ back.T,
+                covariance_m2=back @ (covariance + joint.crown_m2[w]) @ back.T,
                 radius_m=fuse_radius(radii)[0],
                 kinds=fuse_kinds(kinds, belief_settings.tempering),
                 presence=value,

@@ -23,6 +23,7 @@ class Walk:
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         self.head = problem.site + max((len(c) for c in problem.columns), default=0)
+        self.noise = problem.single_m2
         prior = problem.prior
         n, k = len(prior.mean_m), problem.modes
         self.weeds = n
@@ -103,7 +104,7 @@ class Walk:
         carried = jacobian @ p[: self.head, : self.head]
         spread = carried @ jacobian.T
         for i, member in enumerate(members):
-            spread[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += problem.local_m2[member]
+            spread[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += self.noise[member]
         found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate)
         out = np.full(m, -1, dtype=np.int64)
         for sighting, weed in found.items():
@@ -116,7 +117,7 @@ class Walk:
             cross = p[:n, : self.head] @ a.T + p[:n, crowns]
             local = np.zeros((len(rows), len(rows)))
             for i, s in enumerate(known):
-                local[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = problem.local_m2[members[s]]
+                local[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = self.noise[members[s]]
             innovation = a @ cross[: self.head] + cross[crowns] + local
             rest = (seen[known] - self.crowns_m[out[known]]).ravel()
             active = self._active(seen.mean(axis=0))
@@ -175,7 +176,7 @@ class Walk:
         p[new, new] = jacobian @ p[:head, :head] @ jacobian.T
         for i, member in enumerate(members):
             a = slice(n + 2 * i, n + 2 * i + 2)
-            p[a, a] += self.problem.local_m2[member]
+            p[a, a] += self.noise[member]
         self.weeds += len(members)
 
 
