@@ -114,3 +114,11 @@ def test_a_tougher_plant_needs_exactly_that_much_more(sd: float, ed50: float, fa
     assert after.hold_s >= before.hold_s * (1.0 - 3e-6)
     if before.reached and after.reached:
         assert after.hold_s == pytest.approx(factor * before.hold_s, rel=1e-4)
+
+
+def test_an_offset_that_is_not_known_well_costs_dwell() -> None:
+    """The offset's own standard deviation is added to the landing spread, and so the hold grows."""
+    unsure = replace(HEAD, offset_sigma_m=0.006)
+    assert np.allclose(landing_covariance_m2(unsure, 1e-4 * np.eye(2)), (1e-4 + 6.4e-5 + 3.6e-5) * np.eye(2))
+    sure = dwell_for(HEAD, kind(), 1e-4 * np.eye(2), LIMITS)
+    assert dwell_for(unsure, kind(), 1e-4 * np.eye(2), LIMITS).hold_s > 1.02 * sure.hold_s

@@ -155,3 +155,19 @@ def test_inverse_kinematics_holds_in_pinocchio(make: Any, which: int) -> None:
         place = data.oMf[model.getFrameId(link)]
         assert np.allclose(place.translation, [*target[n], rig.head.standoff_m], atol=1.5e-3)
         assert -place.rotation[2, 2] > math.cos(3e-3)
+
+
+def test_the_heads_own_offset_is_taken_off_the_aim(make: Any) -> None:
+    """Where the head points, moved by the offset in head axes, is the aim; without it the head points at the aim."""
+    aim = (0.72, 0.15)
+    head = replace(make.rig.head, offset_m=(0.012, -0.007))
+    rig = replace(make.rig, head=head)
+    joints = np.array(posture_over(rig, aim, rig.survey_joints_rad))
+    end = rig.arm.forward(joints, head.link)
+    pointed = end[:3, 3] + head.standoff_m * end[:3, 2]
+    moved = pointed + end[:3, 0] * 0.012 - end[:3, 1] * 0.007  # by hand, column by column
+    assert np.allclose(moved, [*aim, 0.0], atol=1e-3)
+    assert np.linalg.norm(pointed[:2] - aim) > 0.008
+    plain = np.array(posture_over(make.rig, aim, rig.survey_joints_rad))
+    assert np.allclose(working_point_m(make.rig, plain), [*aim, 0.0], atol=1e-3)
+    assert content_key(rig) != content_key(make.rig)  # a reach map without the offset is not used for it

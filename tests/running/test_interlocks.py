@@ -178,6 +178,19 @@ def test_a_head_that_points_away_is_refused(good, kit):
     assert "37 mm beside" in str(ask(good, site=with_head(f"{math.pi - 0.3} 0 0")))
 
 
+def test_the_heads_own_offset_moves_the_landing(good, kit):
+    head = replace(kit.site.rig.head, offset_m=(0.012, 0.030))
+    off = replace(kit.site, rig=replace(kit.site.rig, head=head))
+    before, _, _ = landing_m(good["state"], kit.site)
+    after, height, tilt = landing_m(good["state"], off)
+    end = off.rig.arm.forward(np.array(good["state"].joints_rad), head.link)
+    assert after - before == pytest.approx(0.012 * end[:2, 0] + 0.030 * end[:2, 1], abs=1e-12)
+    assert np.linalg.norm(after - before) == pytest.approx(math.hypot(0.012, 0.030))
+    assert height == pytest.approx(0.12)
+    assert tilt == pytest.approx(0.0, abs=1e-6)
+    assert "32 mm beside the aim" in str(ask(good, site=off))
+
+
 def test_a_spared_plant_near_the_flame_is_protected(good, kit):
     head, limit, hold = kit.site.rig.head, kit.site.limits.spare_dose_kg_m2, good["hold"]
     # by hand: the distance at which the dose equals the limit, and 1.645 standard deviations more

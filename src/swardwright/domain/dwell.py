@@ -58,7 +58,7 @@ def gas_of_hold_kg(head: Head, hold_s: float) -> float:
 
 def landing_covariance_m2(head: Head, covariance_m2: Array) -> Array:
     """Return the covariance (2, 2) of crown minus landing point from the crown's, relative to the base, m2."""
-    return check_covariance(covariance_m2, "covariance_m2") + head.landing_sigma_m**2 * np.eye(2)
+    return check_covariance(covariance_m2, "covariance_m2") + head.aim_sigma_m**2 * np.eye(2)
 
 
 def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> Dwell:
@@ -67,7 +67,7 @@ def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> D
     Parameters
     ----------
     covariance_m2 : Array
-        Shape (2, 2): crown relative to the base, m2; the head's own landing spread is added here.
+        Shape (2, 2): crown relative to the base, m2; the head's own landing spread and offset error are added here.
 
     Returns
     -------
@@ -115,9 +115,9 @@ def _why_not(head: Head, kind: Kind, covariance_m2: Array, limits: Limits, best:
             f"{on_target:.2f} even dead centre, {limits.kill_target:.2f} is wanted"
         )
     sigma_m = math.sqrt(float(np.linalg.eigvalsh(np.asarray(covariance_m2, dtype=float)).max()))
-    if sigma_m < head.landing_sigma_m:
+    if sigma_m < head.aim_sigma_m:
         return (
-            f"the flame lands too unsurely: with {head.landing_sigma_m * 1e3:.0f} mm of landing spread, a hold of "
+            f"the flame lands too unsurely: with {head.aim_sigma_m * 1e3:.0f} mm of landing spread, a hold of "
             f"{limits.hold_max_s:.3g} s kills {kind.name} with probability {best:.2f}, "
             f"{limits.kill_target:.2f} is wanted"
         )

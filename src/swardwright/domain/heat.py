@@ -42,6 +42,10 @@ class Head:
         From command to full flame, each way.
     ignition_s : float
         Time to light.
+    offset_m : tuple[float, float]
+        Where heat lands on average against where the head points, along the head link's x and y axes.
+    offset_sigma_m : float
+        Standard deviation of that offset, per axis: the same in every hold.
     """
 
     link: str
@@ -53,6 +57,18 @@ class Head:
     tilt_max_rad: float
     valve_delay_s: float
     ignition_s: float
+    offset_m: tuple[float, float] = (0.0, 0.0)
+    offset_sigma_m: float = 0.0
+
+    @property
+    def working_point_m(self) -> Array:
+        """Where heat lands on average, axes of the head link, shape (3,), m, at the stand-off."""
+        return np.array([*self.offset_m, self.standoff_m])
+
+    @property
+    def aim_sigma_m(self) -> float:
+        """Standard deviation, per axis, of one landing about its aim: scatter and what is left of the offset."""
+        return math.hypot(self.landing_sigma_m, self.offset_sigma_m)
 
 
 def footprint_density_m2(offset2_m2: Any, sigma_m: Any) -> Any:

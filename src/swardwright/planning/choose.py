@@ -135,7 +135,7 @@ def spared_dose_kg_m2(site: Site, weed: Weed, covariance: Array, other: Weed, ot
     head = site.rig.head
     between = other.mean_m - weed.mean_m
     distance = float(np.linalg.norm(between))
-    total = covariance + other_m2 + head.landing_sigma_m**2 * np.eye(2)
+    total = covariance + other_m2 + head.aim_sigma_m**2 * np.eye(2)
     along = between / distance if distance > 1e-9 else np.array([1.0, 0.0])
     near = max(distance - CAUTION * math.sqrt(float(along @ total @ along)), 0.0)
     return head.flow_kg_s * hold_s * float(footprint_density_m2(near * near, head.footprint_sigma_m))

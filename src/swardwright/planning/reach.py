@@ -1,8 +1,8 @@
 """Where the head can work: batched inverse kinematics over the URDF arm, and a simple collision check.
 
-The head's working point is the point ``standoff_m`` along the head link's z axis: it must come to lie on the aim, with
-the axis within a cone about straight down and free spin about the axis. With the axis straight down the head link
-stands exactly ``standoff_m`` above the aim.
+The head's working point is the point ``standoff_m`` along the head link's z axis, moved along its x and y by the head's
+offset (where heat really lands): it must come to lie on the aim, with the axis within a cone about straight down and
+free spin about the axis. With the axis straight down the head link stands exactly ``standoff_m`` above the ground.
 
 Collision, first version: the arm is a string of spheres between joint origins, the base a box under the arm's first
 joint, the ground a plane. It is meant to be replaced by meshes of the URDF.
@@ -81,7 +81,7 @@ def solve(
     tuple[Array, NDArray[np.bool_]]
         Joints (n, dof), always within their limits; whether the search came to rest on its aim (n,), bool.
     """
-    arm, reach = rig.arm, rig.head.standoff_m
+    arm, reach = rig.arm, rig.head.working_point_m
     low, high = arm.lower_rad, arm.upper_rad
     joints = np.clip(np.array(starts_rad, dtype=float), low, high)
     target = np.concatenate([np.asarray(aims_m, dtype=float), np.zeros((len(aims_m), 1))], axis=1)
@@ -108,11 +108,11 @@ def solve(
     return joints, done
 
 
-def _error(arm: Arm, link: str, reach: float, joints: Array, target: Array, cone: float) -> tuple[Array, Array]:
+def _error(arm: Arm, link: str, reach: Array, joints: Array, target: Array, cone: float) -> tuple[Array, Array]:
     """Return what is missing (n, 6): place (m), then direction (weighted rad), and its Jacobian (n, 6, dof)."""
     end, axes = arm.walk(joints, link)
     axis = end[:, :3, 2]
-    point = end[:, :3, 3] + reach * axis
+    point = end[:, :3, 3] + end[:, :3, :3] @ reach
     down = np.array([0.0, 0.0, -1.0])
     turn = np.cross(axis, down)
     sine = np.linalg.norm(turn, axis=1)
@@ -148,7 +148,7 @@ def tilt_rad(rig: Rig, joints_rad: Array) -> Array:
 def working_point_m(rig: Rig, joints_rad: Array) -> Array:
     """Return the head's working point (..., 3), base axes, m, of joints (..., dof)."""
     end = rig.arm.forward(joints_rad, rig.head.link)
-    point: Array = end[..., :3, 3] + rig.head.standoff_m * end[..., :3, 2]
+    point: Array = end[..., :3, 3] + end[..., :3, :3] @ rig.head.working_point_m
     return point
 
 
@@ -218,7 +218,7 @@ def content_key(rig: Rig) -> tuple[object, ...]:
     joints = tuple((j.name, j.kind, j.parent, j.origin.tobytes(), j.axis.tobytes(), j.lower_rad, j.upper_rad,
                     j.velocity_rad_s) for j in rig.arm.joints)  # fmt: skip
     base = (rig.base.length_m, rig.base.width_m, rig.base.offset_m)
-    head = (rig.head.link, rig.head.standoff_m, rig.head.tilt_max_rad)
+    head = (rig.head.link, rig.head.standoff_m, rig.head.tilt_max_rad, rig.head.offset_m)
     return joints, base, head, rig.camera_link, rig.survey_joints_rad, rig.look_joints_rad, rig.rest_joints_rad
 
 

@@ -234,6 +234,7 @@ def _supply(state: RobotState, hold: Hold, permit: Permit, site: Site) -> str | 
 def landing_m(state: RobotState, site: Site) -> tuple[Array, float, float]:
     """Return where the flame meets the plane z = 0 of base axes (2,) m, the head's height m and its tilt rad.
 
+    The flame's line is the head's axis moved aside by the head's own offset.
     The landing point is not finite where the head does not point down.
     """
     end = site.rig.arm.forward(np.asarray(state.joints_rad, dtype=float), site.rig.head.link)
@@ -242,7 +243,8 @@ def landing_m(state: RobotState, site: Site) -> tuple[Array, float, float]:
     tilt_rad = math.acos(min(max(down, -1.0), 1.0))
     if down < 1e-3:
         return np.full(2, np.nan), height_m, tilt_rad
-    return end[:2, 3] + end[:2, 2] * (height_m / down), height_m, tilt_rad
+    start = end[:3, 3] + end[:3, :2] @ np.array(site.rig.head.offset_m)
+    return start[:2] + end[:2, 2] * (start[2] / down), height_m, tilt_rad
 
 
 def _head_over(state: RobotState, aim: Aim, site: Site) -> str | None:
@@ -269,7 +271,7 @@ def flame_on_ground(state: RobotState, site: Site) -> tuple[Array, float]:
     turned = np.array([c * landing[0] - s * landing[1], s * landing[0] + c * landing[1]])
     jacobian = np.array([[1.0, 0.0, -turned[1]], [0.0, 1.0, turned[0]]])
     covariance = jacobian @ np.reshape(state.base_covariance, (3, 3)) @ jacobian.T
-    sigma_m = math.sqrt(float(np.linalg.eigvalsh(covariance).max()) + site.rig.head.landing_sigma_m**2)
+    sigma_m = math.sqrt(float(np.linalg.eigvalsh(covariance).max()) + site.rig.head.aim_sigma_m**2)
     return np.array([state.base.x_m, state.base.y_m]) + turned, sigma_m
 
 
@@ -306,7 +308,7 @@ def spared_dose_kg_m2(head: Head, hold_s: float, landing: Array, plant: Aim) -> 
     offset = plant.mean_m - landing
     distance_m = float(np.linalg.norm(offset))
     along = offset / distance_m if distance_m > 0.0 else np.array([1.0, 0.0])
-    sigma_m = math.sqrt(float(along @ plant.covariance_m2 @ along) + head.landing_sigma_m**2)
+    sigma_m = math.sqrt(float(along @ plant.covariance_m2 @ along) + head.aim_sigma_m**2)
     nearest_m = max(distance_m - SPARE_SIGMAS * sigma_m, 0.0)
     return float(dose_kg_m2(head, hold_s, nearest_m**2))
 

@@ -32,6 +32,8 @@ MARKS_MIN = 4
 DWELL_SPREAD = 1.2
 #: a finding about the head (not round, depends on tilt or spin) is named below this probability of chance
 FINDING_P = 0.01
+#: and marks less elongated than this are round for every purpose (common practice, no source)
+ROUND_RATIO = 1.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,7 +254,7 @@ def footprint_of(marks: Sequence[Mark]) -> tuple[Footprint | None, str]:
         return None, "fewer than three marks"
     if hold.max() < DWELL_SPREAD * hold.min():
         return None, (
-            f"all dwell times are alike ({hold.min():.3g} to {hold.max():.3g} s): hold some aims 2, 4 and 8 times longer"
+            f"all dwell times are alike ({hold.min():.3g} to {hold.max():.3g} s): hold some aims 2, 4, 8 times as long"
         )
     radius = np.array([m.radius_m for m in marks])
     noise = np.square(2.0 * radius * np.array([m.radius_sigma_m for m in marks]))
@@ -311,8 +313,9 @@ def sigma_interval(scatter_m2: Array, measured_m2: Array, freedom: float) -> tup
     total = np.asarray(scatter_m2) + np.asarray(measured_m2)
     degrees = freedom * float(np.trace(total)) ** 2 / max(float(np.trace(total @ total)), 1e-300)
     mean = float(np.trace(total)) / 2.0
-    ends = mean * degrees / chi2.ppf([0.975, 0.025], degrees) - float(np.trace(measured_m2)) / 2.0
-    return math.sqrt(max(float(ends[0]), 0.0)), math.sqrt(max(float(ends[1]), 0.0))
+    low, high = (mean * degrees / float(chi2.ppf(p, degrees)) - float(np.trace(measured_m2)) / 2.0
+                 for p in (0.975, 0.025))  # fmt: skip
+    return math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0))
 
 
 def _turn(angle_rad: float) -> Array:
@@ -335,7 +338,8 @@ def _findings(marks: Sequence[Mark], place: Array, known: Array) -> list[Finding
         ratio = math.exp(float(np.hypot(*mean)))
         direction = 0.5 * math.degrees(math.atan2(mean[1], mean[0]))
         text = f"the marks are {ratio:.2f} times longer than wide, along {direction:.0f} degrees from the head's x"
-        out.append(Finding("elongation", p, p < FINDING_P, text if p < FINDING_P else "the marks are round", ratio))
+        found = p < FINDING_P and ratio > ROUND_RATIO
+        out.append(Finding("elongation", p, found, text if found else "the marks are round", ratio))
     back = np.array([_turn(-m.spin_rad) for m in marks])
     lean = np.einsum("nij,nj->ni", back, np.array([m.lean for m in marks]))
     if np.hypot(*lean.T).max() > 0.03:

@@ -118,5 +118,3 @@ def chance_of_part(place_m: Array, part: Array, known: Array) -> tuple[Array, fl
     extra = found.value[2:]
     f_value = float(extra @ np.linalg.solve(found.covariance[2:, 2:], extra)) / q
     return extra, float(f.sf(f_value, q, 2.0 * freedom - q + 1))
-
-

@@ -47,7 +47,7 @@ def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> 
     best = restricted_likelihood(scatter, y, a, e)[0]
     for _ in range(iterations):
         _, gradient, information = restricted_likelihood(scatter, y, a, e)
-        step = np.linalg.solve(information, gradient)
+        step = np.asarray(np.linalg.solve(information, gradient))
         share = 1.0
         while share > 1e-4:
             tried = _positive(scatter + share * _symmetric(step, d))
@@ -61,8 +61,8 @@ def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> 
         scatter, best = tried, value
         if moved < 1e-10 * max(float(np.abs(scatter).max()), 1e-12):
             break
-    value, covariance, _ = _generalised(scatter, y, a, e)
-    return Fit(value, covariance, scatter * unit**2)
+    estimate, covariance, _ = _generalised(scatter, y, a, e)
+    return Fit(estimate, covariance, np.asarray(scatter * unit**2))
 
 
 def restricted_likelihood(scatter: Array, observed: Array, design: Array, known: Array) -> tuple[float, Array, Array]:
@@ -110,7 +110,8 @@ def _generalised(scatter: Array, observed: Array, design: Array, known: Array) -
     """Return generalised least squares: value (q,), covariance (q, q), weights (n, d, d)."""
     weight = np.linalg.inv(scatter + known)
     covariance = np.linalg.inv(np.einsum("nia,nij,njb->ab", design, weight, design))
-    return covariance @ np.einsum("nia,nij,nj->a", design, weight, observed), covariance, weight
+    value = covariance @ np.einsum("nia,nij,nj->a", design, weight, observed)
+    return np.asarray(value), np.asarray(covariance), np.asarray(weight)
 
 
 def _symmetric(elements: Array, d: int) -> Array:
