@@ -13,6 +13,8 @@ from swardwright.merging.presence import PresenceSettings
 MOVED_SIGMA = 3.0
 #: From this belief on two plants beside each other are two.
 BELIEVED = 0.5
+#: A heated weed is expected to be gone before anyone has looked: that it is, is told when a look confirms it this far.
+SURELY_GONE = 0.02
 #: Sentences of one sort that the notes give in full.
 TOLD_MAX = 5
 
@@ -62,10 +64,11 @@ def changes_of(old: Weed, now: Weed, seen: int, missed: Sequence[float], setting
     out = []
     beliefs = (("belief_before", old.presence), ("belief", now.presence))
     looked = (("seen", float(seen)), ("missed", float(len(missed))))
-    if now.presence < settings.gone <= old.presence:
+    heated = old.heat_kg_m2 > 0.0 and old.presence > SURELY_GONE >= now.presence and not seen
+    if now.presence < settings.gone <= old.presence or heated:
         chance = math.prod(1.0 - p for p in missed)
         reason = (
-            f"{old.id} is gone: looked for {_times(len(missed))} and "
+            f"{old.id} is gone{' after heat' * heated}: looked for {_times(len(missed))} and "
             + ("not seen" if not seen else f"seen {_times(seen)} only")
             + f" (belief {now.presence:.3f}); that a plant there is missed so often has probability {chance:.2g}"
         )
@@ -100,7 +103,7 @@ def notes(changes: Sequence[Change], forgotten: int) -> tuple[str, ...]:
         ("kind changed", "{} weeds are taken for another kind than before"),
     ):
         told = [c.reason for c in changes if c.what == what]
-        few = told if len(told) <= TOLD_MAX or what == "gone" else [counted.format(len(told))]
+        few = told if len(told) <= TOLD_MAX else [counted.format(len(told))]
         out += few
     count = sum(c.what == "new" for c in changes)
     if count:

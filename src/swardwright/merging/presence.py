@@ -116,12 +116,9 @@ def presence(before: float | None, hits: Sequence[tuple[float, float]], misses: 
     surprise = float(np.mean([logit(p) for p, _ in hits])) if hits else 0.0
     plain = (1.0 - settings.hard * settings.again) / (1.0 - settings.hard)
     classes = (settings.hard, settings.again), (1.0 - settings.hard, plain)
-    weights = [math.log(w) + _events(s, usual, *history) for w, s in classes]
-    top = max(weights)
-    total = sum(math.exp(w - top) for w in weights)
-    plant = _log_sum(
-        [w - top - math.log(total) + _looks(s, found, missed) for w, (_, s) in zip(weights, classes, strict=True)]
-    )
+    weights = [_log(w) + _events(s, usual, *history) for w, s in classes]
+    plant = _log_sum([w + _looks(s, found, missed) for w, (_, s) in zip(weights, classes, strict=True)])
+    plant -= _log_sum(weights)
     thing = _looks(settings.again, found, missed)
     by_chance = np.maximum(np.minimum(chance, settings.again * found), 1e-12)
     luck = float(np.log(by_chance).sum() + np.log1p(-np.minimum(chance, settings.again * missed)).sum())
@@ -134,7 +131,7 @@ def presence(before: float | None, hits: Sequence[tuple[float, float]], misses: 
     else:
         odds, share = logit(before), settings.remains
         odds += surprise - logit(real_share) if hits else 0.0
-    nothing = _log_sum([math.log(share) + thing, math.log1p(-share) + luck])
+    nothing = _log_sum([_log(share) + thing, _log(1.0 - share) + luck])
     value = 1.0 / (1.0 + math.exp(-float(np.clip(odds + plant - nothing, -30, 30))))
     return float(np.clip(value, settings.floor, 1.0 - settings.floor))
 
@@ -147,6 +144,10 @@ def _looks(share: float, found: Array, missed: Array) -> float:
 def _events(share: float, usual: float, hits: int, misses: int) -> float:
     p = min(share * usual, SUREST)
     return hits * math.log(p) + misses * math.log1p(-p)
+
+
+def _log(share: float) -> float:
+    return math.log(share) if share > 0.0 else -math.inf
 
 
 def _log_sum(logs: Sequence[float]) -> float:

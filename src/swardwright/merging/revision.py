@@ -164,7 +164,8 @@ def _weed(weed_id: str, old: Weed | None, joint: Joint, w: int, value: float, se
     return Weed(
         id=weed_id,
         mean_m=joint.solution.crowns_m[w],
-        covariance_m2=joint.solution.covariance_m2[w],
+        covariance_m2=joint.solution.covariance_m2[w] + joint.crown_m2[w],
+        crown_m2=joint.crown_m2[w],
         radius_m=radius,
         radius_sd_m=radius_sd,
         presence=value,

@@ -222,7 +222,7 @@ def after_round(register: Register, record: RoundRecord, *, revision: int) -> Re
             weed = replace(weed, heat_kg_m2=weed.heat_kg_m2 + heat.dose_kg_m2, presence=left)
         weeds.append(replace(weed, control=weed.id in record.controls))
     note = f"{len(given)} weeds heated in {record.plan_id}, {len(record.controls)} left as controls"
-    return Register(revision, tuple(weeds), (note,), register.base_poses)
+    return Register(revision, tuple(weeds), (note,), register.base_poses, based_on=register.revision)
 
 
 def _ran(record: RoundRecord, *, over: bool) -> Said:
