@@ -28,6 +28,7 @@ from swardwright.domain.site import (
     Zone,
 )
 from swardwright.shell.camera_file import load_camera, read_text
+from swardwright.shell.mount_file import MOUNT_FILE, load_mount, with_mount
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -41,7 +42,7 @@ SHIPPED = "shipped"
 
 
 def load_site(folder: Path) -> Site:
-    """Read a site folder's three files.
+    """Read a site folder's three files, and the calibrated mount where there is one.
 
     Raises
     ------
@@ -56,7 +57,8 @@ def load_site(folder: Path) -> Site:
                         remedy="name a site folder, or start one with: swardwright init FOLDER")  # fmt: skip
     text = read_text(folder / SITE_FILE, MAX_SITE_BYTES, "write a site file; swardwright init shows one")
     arm = arm_from_urdf(read_text(folder / URDF_FILE, MAX_URDF_BYTES, "put the robot's URDF there"), URDF_FILE)
-    return site_from(text, arm, load_camera(folder / CAMERA_FILE), folder)
+    site = site_from(text, arm, load_camera(folder / CAMERA_FILE), folder)
+    return with_mount(site, load_mount(folder / MOUNT_FILE)) if (folder / MOUNT_FILE).exists() else site
 
 
 def parse_site(text: str) -> SiteForm:

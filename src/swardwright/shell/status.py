@@ -70,6 +70,7 @@ def input_hashes(folder: Path, site: Site) -> dict[str, str]:
         "arm": content_hash(rig.arm),
         "camera": content_hash(rig.camera),
         "camera link": content_hash([rig.camera_link]),
+        "camera mount": content_hash([rig.mount_covariance]),
         "error sources": content_hash(rig.errors),
         "survey posture": content_hash([rig.survey_joints_rad, site.camera_height_m]),
         "zones and keep-outs": content_hash([site.zones, site.keep_outs]),
@@ -112,7 +113,7 @@ def _file_hash(path: Path, size: int, changed_ns: int) -> str:
 #: what each step is made from, besides stored results
 FRAMES_FROM = ("start, origin and topics", "arm", "camera", "camera link", "error sources", "survey posture")
 DETECTIONS_FROM = ("detector",)
-REGISTER_FROM = ("arm", "camera", "camera link", "error sources", "kinds")
+REGISTER_FROM = ("arm", "camera", "camera link", "camera mount", "error sources", "kinds")
 PLAN_FROM = ("zones and keep-outs", "kinds", "robot", "arm", "error sources", "limits")
 PERMIT_FROM = ("limits",)
 OUTCOME_FROM = ("limits",)

@@ -1,14 +1,15 @@
 """Where the camera sits on the arm: least squares over reprojection, with honest covariance.
 
 Unknown are ``link_from_camera``, ``base_from_board``, the joints' zero offsets and the intrinsics' error (both within
-their priors) and, for each view, the joints' reading errors. The last are taken out view by view (Schur complement; Horn
-and Johnson, Matrix Analysis, 0.8.5), so that many corners in few pictures do not pass for much knowledge of the arm.
+their priors) and, for each view, the joints' reading errors. The last are taken out view by view (Schur complement;
+Horn and Johnson, Matrix Analysis, 0.8.5), so that many corners in few pictures do not pass for much knowledge of the arm.
 Levenberg-Marquardt with Huber's loss (Huber 1964; Triggs et al. 2000, "Bundle adjustment: a modern synthesis", section
 4.3). The covariance is the inverse of the reduced information.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,7 +125,7 @@ class _Problem:
         weight = np.minimum(1.0, HUBER / np.maximum(size, 1e-12))
         ends = np.concatenate([[0], np.cumsum(np.bincount(index, minlength=len(self.views)))])
         blocks, gradients = [], []
-        for a, b in zip(ends[:-1], ends[1:], strict=True):
+        for a, b in itertools.pairwise(ends):
             rows = jacobian[a:b].reshape(2 * (b - a), -1)
             weighted = (jacobian[a:b] * weight[a:b, None, None]).reshape(2 * (b - a), -1)
             blocks.append(weighted.T @ rows)
@@ -333,7 +334,7 @@ def hold_out(views: BoardViews, camera: Camera, noise: MountNoise, pixel_px: flo
             r, j = error[mine].ravel(), jacobian[mine].reshape(2 * int(mine.sum()), -1)
             e = j[:, 12 : 12 + k]
             spread = j @ covariance @ j.T + (e * np.square(noise.joint)) @ e.T + pixel_px**2 * np.eye(len(r))
-            own = _huber_at(views.only([view]), camera, own_px[[view]], pixel_px)
+            own = _huber_at(views.only([int(view)]), camera, own_px[[view]], pixel_px)
             rms_px[view] = np.sqrt(np.mean(np.square(r)))
             squared[view] = r @ np.linalg.solve(spread, r) - own
             rms_m[view] = _on_board(left, i, camera, state)
@@ -342,8 +343,8 @@ def hold_out(views: BoardViews, camera: Camera, noise: MountNoise, pixel_px: flo
 
 def _on_board(views: BoardViews, i: int, camera: Camera, state: MountState) -> float:
     """Root-mean-square distance (m) between corners and where their pixels' rays meet the board's plane."""
-    link = Pose("base", "link", np.linalg.svd(views.base_from_link[i, :3, :3])[0] @
-                np.linalg.svd(views.base_from_link[i, :3, :3])[2], views.base_from_link[i, :3, 3])  # fmt: skip
+    u, _, vt = np.linalg.svd(views.base_from_link[i, :3, :3])
+    link = Pose("base", "link", u @ vt, views.base_from_link[i, :3, 3])
     error = views.joints[i] @ state.offset_rad
     eye = state.board.inverse @ link.perturbed(error) @ state.mount
     ideal, _, _ = corrected(camera, state.intrinsics_px).unproject(views.pixels[i])

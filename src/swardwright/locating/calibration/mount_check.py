@@ -1,4 +1,4 @@
-"""Is a claimed mount right, and if not, what was done wrong when it was written down?
+"""Whether a claimed mount is right, and if not, what was done wrong when it was written down.
 
 Every usual mistake is undone on the claim, which gives one hypothesis each; the views say where the camera is, with a
 covariance. A hypothesis is held against the views by its normalised squared distance (chi-square with six degrees of
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,8 +76,8 @@ def _transposed(claim: Array) -> Array:
 
 
 #: name -> (what undoes it, remedy)
-_MISTAKES = {
-    "inverted": (np.linalg.inv, "give link_from_camera, not camera_from_link: invert the transform"),
+_MISTAKES: dict[str, tuple[Callable[[Array], Array], str]] = {
+    "inverted": (lambda c: np.asarray(np.linalg.inv(c)), "give link_from_camera, not camera_from_link: invert the transform"),
     "turned 180 degrees about the optical axis": (
         lambda c: c @ _after(_turned(180)), "turn the camera axes by 180 degrees about z (x right, y down)"),
     "turned 90 degrees about the optical axis": (
@@ -195,7 +196,7 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     found = estimate or solve_mount(views, camera, noise)
     if np.abs(claim[:3, :3] @ claim[:3, :3].T - np.eye(3)).max() > 1e-3 or np.linalg.det(claim[:3, :3]) < 0:
         return _no_rotation(claim, found, stated)
-    spread = np.linalg.inv(stated + found.covariance)
+    spread = np.asarray(np.linalg.inv(stated + found.covariance), dtype=np.float64)
     limit = float(chi2.isf(FALSE_ALARM, 6))
     readings = _hypotheses(claim, found.link_from_camera, spread)
     as_it_stands = readings[0]

@@ -1,9 +1,9 @@
 """Pixels of a board seen by a camera on an arm, as a function of mount, board pose, joint errors and intrinsics.
 
 Chain: ``pixel = camera(link_from_camera^-1 @ base_from_link(joints)^-1 @ base_from_board @ point)``. Perturbations act
-on the left as in ``domain.poses``: rotation vector, then translation, in target axes. A joint error ``d`` turns the link
-by ``exp(J_w d)`` about its origin and moves it by ``J_v d``, J being the geometric Jacobian at the reading: first order
-in ``d`` (an error of 5 mrad leaves out about 10 um on an arm of 1 m).
+on the left as in ``domain.poses``: rotation vector, then translation, in target axes. A joint error ``d`` turns the
+link by ``exp(J_w d)`` about its origin and moves it by ``J_v d``, J being the geometric Jacobian at the reading: first
+order in ``d`` (an error of 5 mrad leaves out about 10 um on an arm of 1 m).
 """
 
 from __future__ import annotations
@@ -155,23 +155,24 @@ def residuals(views: BoardViews, camera: Camera, state: MountState) -> tuple[Arr
     by_base = by_arm @ turned[index].transpose(0, 2, 1)
     k = len(state.offset_rad)
     jacobian = np.zeros((len(points), 2, 16 + k))
-    jacobian[:, :, :3] = by_arm @ _cross(arm)
+    jacobian[:, :, :3] = by_arm @ cross_matrices(arm)
     jacobian[:, :, 3:6] = -by_arm
-    jacobian[:, :, 6:9] = -by_base @ _cross(spoke)
+    jacobian[:, :, 6:9] = -by_base @ cross_matrices(spoke)
     jacobian[:, :, 9:12] = by_base
     left = np.array([_left_jacobian(v) for v in turn_by])
     motion = np.concatenate([left @ views.joints[:, :3], views.joints[:, 3:]], axis=1)[index]
-    jacobian[:, :, 12 : 12 + k] = by_base @ _cross(lever) @ motion[:, :3] - by_base @ motion[:, 3:]
+    jacobian[:, :, 12 : 12 + k] = by_base @ cross_matrices(lever) @ motion[:, :3] - by_base @ motion[:, 3:]
     jacobian[:, 0, 12 + k], jacobian[:, 1, 13 + k] = distorted[:, 0], distorted[:, 1]
     jacobian[:, 0, 14 + k] = jacobian[:, 1, 15 + k] = 1.0
     return distorted * focal + centre - pixels, jacobian, index
 
 
-def _cross(vectors: Array) -> Array:
+def cross_matrices(vectors: Array) -> Array:
     """Return (n, 3, 3) matrices M with ``M w == cross(vectors, w)``."""
     x, y, z = vectors.T
     zero = np.zeros_like(x)
-    return np.stack([np.stack([zero, -z, y], 1), np.stack([z, zero, -x], 1), np.stack([-y, x, zero], 1)], 1)
+    rows = [np.stack([zero, -z, y], 1), np.stack([z, zero, -x], 1), np.stack([-y, x, zero], 1)]
+    return np.asarray(np.stack(rows, 1), dtype=np.float64)
 
 
 def _left_jacobian(vector_rad: Array) -> Array:
@@ -180,8 +181,8 @@ def _left_jacobian(vector_rad: Array) -> Array:
     Chirikjian, Stochastic Models, Information Theory, and Lie Groups, vol. 2 (2012), section 10.7: the closed form.
     """
     angle = float(np.linalg.norm(vector_rad))
-    k = _cross(vector_rad[None])[0]
+    k = cross_matrices(vector_rad[None])[0]
     if angle < 1e-6:
         return np.eye(3) + 0.5 * k
     one, two = (1 - np.cos(angle)) / angle**2, (angle - np.sin(angle)) / angle**3
-    return np.asarray(np.eye(3) + one * k + two * k @ k)
+    return np.asarray(np.eye(3) + one * k + two * k @ k, dtype=np.float64)

@@ -9,6 +9,7 @@ is taken is decided by reprojection, so that no method has to be trusted.
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import cv2
 import numpy as np
@@ -63,7 +64,7 @@ def mount_starts(views: BoardViews, camera_from_board: Array) -> list[tuple[str,
             list(eye_r), list(eye_t), list(gripper[:, :3, :3]), list(gripper[:, :3, 3]),
             method=cv2.CALIB_ROBOT_WORLD_HAND_EYE_SHAH,
         )  # fmt: skip
-        mounts.append(("shah", np.linalg.inv(_matrix(found[2], found[3]))))
+        mounts.append(("shah", np.asarray(np.linalg.inv(_matrix(found[2], found[3])), dtype=np.float64)))
     except (cv2.error, np.linalg.LinAlgError):
         pass
     good = [(name, mount) for name, mount in mounts if np.isfinite(mount).all()]
@@ -97,7 +98,7 @@ def _right_angled(link: Array, eye: Array) -> list[Array]:
     return [mount for _, mount in sorted(found, key=lambda f: f[0])[:3]]
 
 
-def _matrix(turn: Array, shift: Array) -> Array:
+def _matrix(turn: Any, shift: Any) -> Array:
     out = np.eye(4)
     out[:3, :3], out[:3, 3] = turn, np.ravel(shift)
     return out
