@@ -81,10 +81,10 @@ def write_report(
     )
     folder.mkdir(parents=True, exist_ok=True)
     features = json.dumps(collection(site, register, plan, fates), indent=1, allow_nan=False)
-    _write(folder / f"{name}.geojson", features + "\n")
-    _write(folder / f"{name}.csv", rows.weed_csv(weeds))
+    write_whole(folder / f"{name}.geojson", features + "\n")
+    write_whole(folder / f"{name}.csv", rows.weed_csv(weeds))
     path = folder / f"{name}.html"
-    _write(path, page)
+    write_whole(path, page)
     return path
 
 
@@ -133,7 +133,7 @@ def _controls_interval(outcome: Outcome | None) -> tuple[float, float] | None:
     return wilson(outcome.controls_dead, outcome.controls)
 
 
-def _write(path: Path, text: str) -> None:
+def write_whole(path: Path, text: str) -> None:
     """Write whole or not at all."""
     part = path.with_name(path.name + ".part")
     part.write_text(text, encoding="utf-8", newline="")
