@@ -40,7 +40,8 @@ REMEDIES: Mapping[str, str] = {
     "ground": "Measure the ground's height at each stop",
     "plane": "Measure how high the turf stands against the wheels, once",
     "roughness": "Look at plants from straighter above",
-    "landing": "Measure where heat lands, and shield the flame from wind",
+    "landing": "Keep the flame steadier, above all out of the wind",
+    "head_offset": "Measure on a test board where heat lands",
     "camera_pose": "Give pictures with better poses",
 }
 
@@ -102,7 +103,7 @@ def price(covariance_m2: Array, head: Head, kinds: Sequence[tuple[Kind, float]],
     if not total > 0.0:
         raise InputError("no kind of plant to treat is known, so an error cannot be priced", where="site.toml",
                          field="kinds", remedy="add a kind with treat = true")  # fmt: skip
-    still = replace(head, landing_sigma_m=0.0)
+    still = replace(head, landing_sigma_m=0.0, offset_sigma_m=0.0)
     gas = scorch = reached = 0.0
     for kind, weight in kinds:
         if weight > 0.0:

@@ -332,12 +332,13 @@ def landing_seen(rig: Rig, seen: Seen, head_joints_rad: Array) -> Seen:
 
 
 def _held(rig: Rig, by_head: dict[str, Array]) -> Errors:
-    """Return what heating adds whatever the look: joint readings anew, and the landing spread."""
-    sigma, joint = rig.head.landing_sigma_m, rig.errors.joint_rad
+    """Return what heating adds whatever the look: joint readings anew, the landing spread, what is left of its offset."""
+    head, joint = rig.head, rig.errors.joint_rad
     dof = len(rig.arm.moving)
     return (
         SharedError("joints", Scope.FRAME, "heating", -by_head["joints"], joint**2 * np.eye(dof)),
-        SharedError("landing", Scope.STOP, "heating", np.eye(2), sigma**2 * np.eye(2)),
+        SharedError("landing", Scope.STOP, "heating", np.eye(2), head.landing_sigma_m**2 * np.eye(2)),
+        SharedError("head_offset", Scope.SITE, "site", np.eye(2), head.offset_sigma_m**2 * np.eye(2)),
     )
 
 
@@ -369,7 +370,8 @@ def head_jacobians(rig: Rig, joints_rad: Array) -> dict[str, Array]:
                          value=[round(float(q), 3) for q in joints_rad],
                          remedy="choose a posture with the head's z axis down")  # fmt: skip
     slide = np.column_stack([np.eye(2), -axis[:2] / axis[2]])
-    reach = end[:3, 3] - axis * (end[2, 3] / axis[2])
+    start = end[:3, 3] + end[:3, :2] @ np.array(rig.head.offset_m)
+    reach = start - axis * (start[2] / axis[2])
     arm = rig.arm.jacobian(np.asarray(joints_rad, dtype=float), rig.head.link)
     joints = slide @ (arm[3:] - skew(reach - end[:3, 3]) @ arm[:3])
     height = (axis[:2] / axis[2])[:, None]

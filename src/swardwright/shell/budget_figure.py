@@ -53,7 +53,7 @@ def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
 
 
 def _word(source: str) -> str:
-    return {"landing": "where the flame lands", "joint_offset": "joint zeros"}.get(source, f"the {source}")
+    return {"landing": "the flame's scatter", "joint_offset": "joint zeros", "head_offset": "the head's offset"}.get(source, f"the {source}")
 
 
 def _bars(axes: Any, budget: SiteBudget) -> None:
