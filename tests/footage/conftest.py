@@ -126,9 +126,10 @@ class Log:
         for i in range(round(self.seconds * 5) + 1 if self.fixes else 0):
             status = t["sensor_msgs/msg/NavSatStatus"](self.fix_status, 1)
             # 1e-5 deg of longitude at the equator: 1.1131949 m (WGS84 a * pi / 180 * 1e-5)
-            away = 0.5 * (i / 5) / 111319.49079327358
+            noise = 0.01 * np.random.default_rng(i).standard_normal(2) / 111319.49079327358  # as its covariance says
+            away = 0.5 * (i / 5) / 111319.49079327358 + noise[0]
             out.append(("/fix", "sensor_msgs/msg/NavSatFix", i / 5, t["sensor_msgs/msg/NavSatFix"](
-                header(i / 5), status, 0.0, away, 0.0, np.diag([1e-4, 1e-4, 4e-4]).ravel(), 2)))  # fmt: skip
+                header(i / 5), status, noise[1], away, 0.0, np.diag([1e-4, 1e-4, 4e-4]).ravel(), 2)))  # fmt: skip
         return sorted(out, key=lambda row: row[2])
 
 

@@ -10,9 +10,11 @@ from swardwright.domain.errors import RecordingError
 from swardwright.domain.poses import BasePose, wrap_angle
 from swardwright.domain.site import Origin
 from swardwright.footage.clock import interpolate, timed, usable
-from swardwright.footage.motion import drive, still_bias
+from swardwright.footage.motion import drive
+from swardwright.footage.pose_chain import ChainProblem
+from swardwright.footage.standing import inside, standing
 from swardwright.footage.streams import Timed
-from swardwright.footage.track import ChainProblem, smooth
+from swardwright.footage.track import smooth
 
 ORIGIN = Origin(48.0, 11.0, 500.0)
 START = BasePose(2.0, 3.0, 0.4)
@@ -138,6 +140,7 @@ def test_smoother_agrees_with_dense_least_squares(kit):
     problem = ChainProblem(
         steps, roots.transpose(0, 2, 1) @ roots, 3, np.array([1.0, 2.0, 3.0]), np.diag([100.0, 100.0, 400.0]),
         fix_nodes, rng.normal(size=(4, 2)), np.repeat(25.0 * np.eye(2)[None], 4, axis=0),
+        np.zeros((n - 1, 3, 0)), np.zeros((4, 2, 0)), np.zeros(0), np.zeros((0, 0)),
     )  # fmt: skip
 
     def residuals(flat):
@@ -154,10 +157,11 @@ def test_smoother_agrees_with_dense_least_squares(kit):
             out.append(5.0 * (p[node, :2] - place))
         return np.concatenate(out)
 
-    poses, diagonal, upper = problem.solve()
+    solved = problem.solve()
+    poses, diagonal, upper = solved.poses, solved.diagonal, solved.upper
     dense = least_squares(residuals, problem.first_guess().ravel(), xtol=1e-14, ftol=1e-14, gtol=1e-12)
     np.testing.assert_allclose(poses.ravel(), dense.x, atol=1e-6)
-    assert problem.normal(poses)[3] == pytest.approx(2.0 * dense.cost, rel=1e-9)
+    assert problem.normal(poses, np.zeros(0)).cost == pytest.approx(2.0 * dense.cost, rel=1e-9)
     information = dense.jac.T @ dense.jac
     for i in range(n):
         np.testing.assert_allclose(diagonal[i], information[3 * i : 3 * i + 3, 3 * i : 3 * i + 3], rtol=1e-4, atol=0.1)
@@ -175,7 +179,7 @@ def test_relative_covariance_agrees_with_monte_carlo(kit):
     )
     stream = Timed((t * 1e9).astype(np.int64), np.column_stack([place, yaw]))
     way = drive(stream, None, np.zeros(0), 0, kit.ERRORS, "test")
-    _, covariance = way.relative(np.array([0, 80]))
+    _, covariance, _ = way.relative(np.array([0, 80]))
     ends = []
     for _ in range(4000):
         e = rng.normal(size=(80, 3)) * np.sqrt(np.column_stack([way.place_var, way.place_var, way.yaw_var]))
@@ -210,15 +214,59 @@ def test_a_gyro_upside_down_is_not_believed(kit):
     assert "contradicts the wheels" in smoothed.gyro_note
 
 
-def test_bias_is_the_mean_while_standing(kit):
-    own = np.arange(200) * 0.05
-    raw = np.zeros((200, 3))
-    raw[100:, 0] = 0.02 * np.arange(100)
-    rate = np.where(own < 4.97, 0.02, 5.0)  # what it says while driving must not matter
-    bias, variance = still_bias(own, raw, own, rate)
-    assert bias == pytest.approx(0.02)
-    assert variance == pytest.approx(0.0, abs=1e-12)
-    assert math.isnan(still_bias(own[100:], raw[100:], own[100:], rate[100:])[0])
+def stand_and_drive(rate_of):
+    """Ten seconds still by the wheels, then ten of driving; the gyro at 50 Hz says ``rate_of(t)``."""
+    own = np.arange(401) * 0.05
+    raw = np.zeros((401, 3))
+    raw[200:, 0] = 0.02 * np.arange(201)
+    at = np.arange(1001) * 0.02
+    return own, raw, at, rate_of(at)
+
+
+def test_bias_is_learnt_while_standing(kit):
+    rng = np.random.default_rng(3)
+    own, raw, at, rate = stand_and_drive(lambda t: 0.02 + 0.001 * rng.normal(size=len(t)))
+    odometry = Timed((own * 1e9).astype(np.int64), raw)
+    gyro = Timed((at * 1e9).astype(np.int64), np.column_stack([rate, np.full(len(at), 1e-6)]))
+    way = drive(odometry, gyro, np.zeros(0), 0, kit.ERRORS, "t")
+    i = way.shared.index("gyro bias")
+    sigma = math.sqrt(np.linalg.inv(way.information)[i, i])
+    # white noise alone over ten seconds: 0.001 * sqrt(0.02 / 10) = 4.5e-5 rad/s; the bias wanders besides
+    assert 4.5e-5 < sigma < 5e-4
+    assert abs(way.values[i] - 0.02) < 4 * sigma
+
+
+def test_stands_are_found(kit):
+    rng = np.random.default_rng(3)
+    own, raw, at, rate = stand_and_drive(lambda t: 0.02 + 0.001 * rng.normal(size=len(t)))
+    found = standing(own, raw, at, rate, 1e-6)
+    np.testing.assert_allclose(found.periods_s, [[0.0, 9.95]], atol=0.06)
+    assert found.carried_s.size == 0
+    assert inside(found.periods_s, np.array([5.0, 15.0])).tolist() == [True, False]
+
+
+def test_a_base_that_is_turned_by_hand_does_not_stand_still(kit):
+    rng = np.random.default_rng(3)
+    own, raw, at, rate = stand_and_drive(lambda t: 0.3 * ((t > 4) & (t < 6)) + 0.001 * rng.normal(size=len(t)))
+    found = standing(own, raw, at, rate, 1e-6)
+    assert found.periods_s.size == 0
+    assert len(found.carried_s) == 1
+    odometry = Timed((own * 1e9).astype(np.int64), raw)
+    gyro = Timed((at * 1e9).astype(np.int64), np.column_stack([rate, np.full(len(at), 1e-6)]))
+    way = drive(odometry, gyro, np.zeros(0), 0, kit.ERRORS, "t")
+    assert way.poses[-1, 2] == pytest.approx(0.6, abs=0.03)  # 0.3 rad/s for 2 s: the gyro is believed, not the wheels
+
+
+def test_false_alarms_of_the_stand_detector(kit):
+    """True stands called turns: at most the stated rate, here with the noise stated exactly (400 stands)."""
+    rng = np.random.default_rng(5)
+    own = np.arange(41) * 0.05
+    at = np.arange(101) * 0.02
+    missed = sum(
+        len(standing(own, np.zeros((41, 3)), at, 0.01 + 0.001 * rng.normal(size=101), 1e-6).carried_s)
+        for _ in range(400)
+    )
+    assert missed <= 2  # 400 * 1e-3 = 0.4 expected at most; three or more has probability 0.8 %
 
 
 def test_odometry_that_jumps_is_an_error(kit):

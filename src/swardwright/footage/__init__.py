@@ -85,8 +85,7 @@ def read(
                               start=start, origin=origin, errors=errors, where=path.name)  # fmt: skip
             track = smoothed.track
             frames = _placed(frames, streams, smoothed.track.poses, smoothed.covariances)
-            if smoothed.gyro_note and streams.gyro is not None:
-                notes = (smoothed.gyro_note,)
+            notes = smoothed.notes()
             if smoothed.fixes_refused:
                 left_out["position fixes far from the drive or outside its time"] += smoothed.fixes_refused
     return Footage(
