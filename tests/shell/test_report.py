@@ -12,8 +12,6 @@ import numpy as np
 import pytest
 
 from swardwright.domain.errors import InputError
-from swardwright.domain.uncertainty import Scope, SharedError
-from swardwright.domain.weed import Sighting
 from swardwright.shell import report_rows
 from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.report import write_report
@@ -145,20 +143,6 @@ def test_csv_is_si_and_never_a_formula(story: Any) -> None:
     assert line["weed"] == "'=1+1"
     assert float(line["x_m"]) == -1.25
     assert line["hold_s"] == ""
-
-
-def test_error_budget_of_a_hand_worked_case() -> None:
-    def sighting(name: str, pixel_m: float) -> Sighting:
-        pixel = SharedError("pixel", Scope.PIXEL, name, np.eye(2), np.eye(2) * pixel_m**2)
-        mount = SharedError("mount", Scope.SITE, "site", 2 * np.eye(2), np.diag([1e-6, 3e-6]))
-        return Sighting(name, "f", np.zeros(2), np.eye(2), 0.02, 0.01, 0.9, (("daisy", 1.0),), (pixel, mount))
-
-    # pixel: (1 + 9) / 2 = 5 mm2; mount: 4 (1 + 3) / 2 = 8 mm2; shares 5/13 and 8/13
-    first, second = report_rows.error_budget([sighting("a", 0.001), sighting("b", 0.003)])
-    assert (first.source, first.scope, second.source) == ("mount", "site", "pixel")
-    assert first.sigma_m == pytest.approx(8e-6**0.5)
-    assert second.share == pytest.approx(5 / 13)
-    assert report_rows.error_budget([]) == []
 
 
 def test_map_puts_north_up_and_states_the_enlargement(story: Any) -> None:

@@ -332,7 +332,7 @@ def landing_seen(rig: Rig, seen: Seen, head_joints_rad: Array) -> Seen:
 
 
 def _held(rig: Rig, by_head: dict[str, Array]) -> Errors:
-    """Return what heating adds whatever the look: joint readings anew, the landing spread, what is left of its offset."""
+    """Return what heating adds whatever the look: joint readings anew, landing spread, what is left of the offset."""
     head, joint = rig.head, rig.errors.joint_rad
     dof = len(rig.arm.moving)
     return (

@@ -10,25 +10,16 @@ import numpy as np
 
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig, Site
-from swardwright.locating.budget import combine, sources
+from swardwright.locating.budget import combine
 from swardwright.locating.views import places_in_view, stop_views, view_outline_m
-from swardwright.shell.budgeting import SiteBudget
+from swardwright.shell.budget_chart import REST, colours_of, word
 from swardwright.shell.figures import _save
-from swardwright.shell.report_map import COLOURS
+from swardwright.shell.site_budget import SiteBudget, plural
 
-#: sources with less than this share of any bar are drawn together
-SMALL = 0.03
-INK, SOFT, REST = "#24241f", "#625f54", "#c9c4b4"
+INK, SOFT = "#24241f", "#625f54"
 #: turf that is well known is green, badly known is bare earth
 _TURF = ("#dfe9cd", "#b7c58a", "#d9b35c", "#b87a2e", "#7a431c")
 _STEP_M = 0.04
-
-
-def colours_of(budget: SiteBudget) -> dict[str, str]:
-    """Return source -> colour, for the sources that are drawn by themselves; the largest first."""
-    bars = (budget.landing, budget.stop, budget.survey)
-    drawn = [s for s in sources(bars) if any((p := b.part(s)) is not None and b.share(p) >= SMALL for b in bars)]
-    return dict(zip(drawn, COLOURS, strict=False))
 
 
 def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
@@ -53,12 +44,12 @@ def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
 
 
 def _word(source: str) -> str:
-    return {"landing": "the flame's scatter", "joint_offset": "joint zeros", "head_offset": "the head's offset"}.get(source, f"the {source}")
+    return f"the {word(source)}"
 
 
 def _bars(axes: Any, budget: SiteBudget) -> None:
-    colours = colours_of(budget)
-    bars = ((f"survey\n{_looks(budget.survey.looks)}", budget.survey), ("look at\na stop", budget.stop),
+    colours = colours_of((budget.landing, budget.stop, budget.survey))
+    bars = ((f"survey\n{plural(int(budget.survey.looks), 'look')}", budget.survey), ("look at\na stop", budget.stop),
             ("landing\nof heat", budget.landing))  # fmt: skip
     for x, (_, one) in enumerate(bars):
         shares = [(s, one.share(p)) for s in colours if (p := one.part(s)) is not None]
@@ -68,8 +59,8 @@ def _bars(axes: Any, budget: SiteBudget) -> None:
             axes.bar(x, 100 * share, bottom=bottom, width=0.72, color=colours.get(source, REST), edgecolor="white",
                      linewidth=1.0)  # fmt: skip
             if share >= 0.055:
-                axes.text(x, bottom + 50 * share, f"{source.replace('_', ' ')}\n{100 * share:.0f} %" if share > 0.09
-                          else f"{source.replace('_', ' ')} {100 * share:.0f} %", ha="center", va="center", fontsize=9,
+                axes.text(x, bottom + 50 * share, f"{word(source)}\n{100 * share:.0f} %" if share > 0.09
+                          else f"{word(source)} {100 * share:.0f} %", ha="center", va="center", fontsize=9,
                           color="white" if source != "rest" else INK, linespacing=1.1)  # fmt: skip
             bottom += 100 * share
         axes.text(x, 102, f"{1e3 * one.sigma_m:.1f} mm", ha="center", fontsize=11, color=INK, weight="bold")
@@ -78,10 +69,6 @@ def _bars(axes: Any, budget: SiteBudget) -> None:
     axes.set_ylabel("share of the variance, %")
     axes.set_title("Where the error comes from", loc="left", fontsize=11)
     _bare(axes)
-
-
-def _looks(count: float) -> str:
-    return f"{count:.0f} look{'' if count == 1 else 's'}"
 
 
 def _map(figure: Any, axes: Any, rig: Rig, budget: SiteBudget) -> None:
@@ -153,8 +140,8 @@ def _nice(step: float) -> float:
 
 
 def _savings(axes: Any, budget: SiteBudget) -> None:
-    colours = colours_of(budget)
-    rows = [(f"halve: {f.what.replace('_', ' ')}", f, colours.get(f.what, REST)) for f in budget.fixes]
+    colours = colours_of((budget.landing, budget.stop, budget.survey))
+    rows = [(f"halve: {word(f.what)}", f, colours.get(f.what, REST)) for f in budget.fixes]
     rows += [(f.what, f, "#7f9468") for f in budget.actions]
     rows = sorted(rows, key=lambda row: -row[1].saves_kg)[:10]
     largest = max(max(f.saves_kg for _, f, _ in rows), 1e-9)

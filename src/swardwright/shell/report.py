@@ -18,6 +18,7 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
 from swardwright.shell import report_rows as rows
+from swardwright.shell.budget_chart import Told
 from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.geojson import collection
 from swardwright.shell.report_map import plan_view
@@ -36,7 +37,7 @@ def write_report(
     journal: Sequence[JournalEntry] = (),
     after: Register | None = None,
     outcome: Outcome | None = None,
-    budget: Sequence[rows.Share] = (),
+    budget: Told | None = None,
     truth: rows.Truth | None = None,
 ) -> Path:
     """Write ``NAME.html``, ``NAME.geojson`` and ``NAME.csv`` into ``folder`` and return the page's path.
@@ -47,8 +48,8 @@ def write_report(
         The revision that the plan was made from.
     after : Register, optional
         The revision of the later look.
-    budget : sequence of Share
-        From ``report_rows.error_budget``; shown when there is one.
+    budget : Told, optional
+        From ``budget_chart.told``; shown when there is one.
     truth : Truth, optional
         Adds truth columns; only an invented site has one.
 

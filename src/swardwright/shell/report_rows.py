@@ -6,9 +6,8 @@ import csv
 import dataclasses
 import datetime
 import io
-import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +19,7 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site, treat_probability
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.units import KG_M2_PER_KG_HA, ZERO_CELSIUS_K
-from swardwright.domain.weed import Register, Sighting
+from swardwright.domain.weed import Register
 
 #: an entry of the register believed less counts as doubted
 BELIEVED = 0.5
@@ -43,16 +42,6 @@ class Truth:
     kinds: Mapping[str, str]
     errors_m: Mapping[str, float]
     summary: Sequence[tuple[str, str]] = ()
-
-
-@dataclass(frozen=True)
-class Share:
-    """One row of the error budget: a source, who shares its draw, and its standard deviation per axis, metres."""
-
-    source: str
-    scope: str
-    sigma_m: float
-    share: float
 
 
 @dataclass(frozen=True)
@@ -82,23 +71,6 @@ def grams(mass_kg: float) -> str:
 def plural(count: int, one: str, many: str | None = None) -> str:
     """Return ``"1 stop"`` or ``"2 stops"``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-def error_budget(sightings: Iterable[Sighting]) -> list[Share]:
-    """Return how the ground variance of the mean sighting splits by source, largest first.
-
-    The variance of a source is the mean over the sightings of half the trace of ``J C J'`` (per axis, m2).
-    """
-    total: dict[tuple[str, str], float] = {}
-    count = 0
-    for sighting in sightings:
-        count += 1
-        for part in sighting.errors:
-            key = (part.source, str(part.scope))
-            total[key] = total.get(key, 0.0) + 0.5 * float(np.trace(part.ground_covariance_m2))
-    whole = sum(total.values())
-    rows = [Share(s, scope, math.sqrt(v / count), v / whole) for (s, scope), v in total.items() if v > 0]
-    return sorted(rows, key=lambda row: -row.share)
 
 
 def figures(

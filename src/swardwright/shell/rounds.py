@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from swardwright.domain.errors import InputError, RefusedError, StaleError
+from swardwright.domain.errors import InputError, RefusedError, StaleError, SwardwrightError
 from swardwright.domain.event import NotTreated, RoundRecord
 from swardwright.domain.frame import Track
 from swardwright.domain.permit import Permit, Refusal, Weather
@@ -28,6 +29,9 @@ from swardwright.shell.status import (
     model_card,
 )
 from swardwright.shell.store import need
+
+if TYPE_CHECKING:
+    from swardwright.shell.budget_chart import Told
 
 #: seed of a plan's draws (controls, order searches) where none is given
 PLAN_SEED = 1
@@ -319,7 +323,6 @@ def fresh_register(opened: OpenSite) -> tuple[Register, list[Look]]:
 def report_site(opened: OpenSite, *, out: Path | None = None, plan_id: str | None = None) -> Said:
     """Write the report of a round, as far as it has come."""
     from swardwright.shell.report import write_report
-    from swardwright.shell.report_rows import error_budget
     from swardwright.shell.truth import report_truth
 
     store = opened.store
@@ -338,15 +341,21 @@ def report_site(opened: OpenSite, *, out: Path | None = None, plan_id: str | Non
         record=None if plan is None else store.record(plan.id),
         journal=() if plan is None else store.journal(plan.id),
         after=None if outcome is None else store.register(outcome.after_revision),
-        outcome=outcome, budget=error_budget(_sightings_behind(opened, register)),
+        outcome=outcome, budget=_budget(opened, register),
         truth=report_truth(opened.folder, register.revision),
     )  # fmt: skip
     return Said((f"Written: {path} (GeoJSON and CSV beside it).",), {"report": str(path)})
 
 
-def _sightings_behind(opened: OpenSite, register: Register) -> Sequence[Sighting]:
-    behind = next((r.recordings for r in opened.store.revisions() if r.revision == register.revision), ())
-    return [s for name in behind for s in opened.store.sightings(name)]
+def _budget(opened: OpenSite, register: Register) -> Told:
+    """Return what the report says of the error budget, or why there is none: a report is written all the same."""
+    from swardwright.shell.budget_chart import no_budget, told
+    from swardwright.shell.site_budget import budget_of
+
+    try:
+        return told(budget_of(opened, register=register, rows=False))
+    except SwardwrightError as error:
+        return no_budget(error)
 
 
 def _stands(opened: OpenSite, result: str, command: str) -> None:
