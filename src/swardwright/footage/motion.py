@@ -16,7 +16,7 @@ from swardwright.domain.errors import RecordingError
 from swardwright.domain.poses import Array
 from swardwright.domain.site import ErrorSources
 from swardwright.footage.clock import interpolate, seconds
-from swardwright.footage.standing import Standing, inside, standing
+from swardwright.footage.standing import Standing, inside, noise_while_standing, standing
 from swardwright.footage.streams import Timed
 from swardwright.footage.turning import GYRO_NOISE_RAD_S_SQRT_HZ, gyro_steps, turning
 
@@ -160,6 +160,9 @@ def drive(odometry: Timed, gyro: Timed | None, at_s: Array, zero_ns: int, errors
     if there and noise_var <= 0:
         spread = GYRO_NOISE_RAD_S_SQRT_HZ**2 / float(np.median(np.diff(stamps)))
     stands = standing(own, raw, stamps, rate, spread)
+    if there:
+        seen_var, colour = noise_while_standing(stands.periods_s, stamps, rate)
+        noise_var = colour * max(noise_var, seen_var) if np.isfinite(seen_var) else noise_var
     times = np.unique(np.concatenate([own, at_s]))
     poses = interpolate(own, raw, times)
     steps, dt = np.diff(poses, axis=0), np.diff(times)

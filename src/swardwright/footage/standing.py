@@ -21,6 +21,7 @@ STILL_FALSE_ALARM = 1e-3
 #: stated gyro noise is seldom exact: a stand whose rate spreads less than this many times it stays a stand
 STILL_SPREAD = 2.0
 _SAMPLES_MIN = 5
+_LAGS = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +60,28 @@ def standing(own_s: Array, raw: Array, gyro_s: Array, rate: Array, noise_var: fl
     runs = _wheel_stands(own_s, raw)
     turned = np.array([_turns(rate[(gyro_s >= a) & (gyro_s <= b)], noise_var) for a, b in runs], dtype=bool)
     return Standing(runs[~turned], runs[turned])
+
+
+def noise_while_standing(periods_s: Array, gyro_s: Array, rate: Array) -> tuple[float, float]:
+    """Return the variance of one gyro sample in the stands (rad2/s2) and by how much more than white noise it adds up.
+
+    The second is ``1 + 2 sum rho_k`` over lags until the correlation is below 0.1: an Imu that filters its rate states
+    the variance of a sample, but its integral wanders by more. NaN and 1 where the stands are too short to tell.
+    """
+    parts = [rate[(gyro_s >= a) & (gyro_s <= b)] for a, b in periods_s]
+    parts = [p - p.mean() for p in parts if len(p) >= 2 * _LAGS]
+    count = sum(map(len, parts))
+    if count < 10 * _LAGS:
+        return float("nan"), 1.0
+    variance = sum(float(p @ p) for p in parts) / (count - len(parts))
+    factor = 1.0
+    for lag in range(1, _LAGS):
+        pairs = sum(len(p) - lag for p in parts)
+        rho = sum(float(p[lag:] @ p[:-lag]) for p in parts) / pairs / max(variance, 1e-30)
+        if rho < 0.1:
+            break
+        factor += 2.0 * rho
+    return variance, factor
 
 
 def inside(periods_s: Array, at_s: Array) -> NDArray[np.bool_]:

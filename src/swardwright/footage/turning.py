@@ -1,8 +1,8 @@
 """The turning of the base from wheels and gyro together, with the errors that all of it shares.
 
 Both count the same turn: the wheels ``w = (1 + k) turn + noise``, the gyro ``g = (1 + s) turn + bias * time + noise``.
-Their weighted mean (inverse variances) is the turn given the shared errors (k, bias, s); their difference tells about these
-alone and is independent of it. Both statements are exact for Gaussian noise and first order in the shared errors.
+Their weighted mean (inverse variances) is the turn given the shared errors (k, bias, s); their difference tells about
+these alone and is independent of it. Both are exact for Gaussian noise and first order in the shared errors.
 """
 
 from __future__ import annotations
