@@ -18,8 +18,10 @@ from typing import Any
 import click
 
 from swardwright.domain.errors import InputError
+from swardwright.shell.budget_chart import word
 from swardwright.shell.open_site import OpenSite, opened
 from swardwright.shell.saying import Said
+from swardwright.shell.site_budget import budget_of
 from swardwright.shell.truth import read_comparisons
 
 FIRST, SECOND = "survey-1.mcap", "survey-2.mcap"
@@ -126,6 +128,8 @@ def measure(at: OpenSite) -> dict[str, Any]:
     again: dict[str, Any] = compared.get("3", {})
     register = store.register(1)
     treated = 0 if record is None else len(record.treated)
+    budget = None if register is None else budget_of(at, register=register, rows=False)
+    largest = None if budget is None else budget.landing.parts[0]
     return {
         "pictures_taken_in": {name: r.pictures_found for name, r in recordings.items()},
         "frames_kept": {name: len(store.frames(name)) for name in recordings},
@@ -136,6 +140,10 @@ def measure(at: OpenSite) -> dict[str, Any]:
         "register_precision": first.get("precision"),
         "register_kinds_right": first.get("kinds_right"),
         "ground_rms_m": first.get("rms_m"),
+        "landing_sigma_m": None if budget is None else budget.landing.sigma_m,
+        "landing_largest": None if largest is None else largest.source,
+        "landing_largest_share": None if budget is None or largest is None else budget.landing.share(largest),
+        "fix_first": None if budget is None else next(iter(budget.steps()), None),
         "second_recall": again.get("recall"),
         "second_precision": again.get("precision"),
         "stops": None if plan is None else len(plan.stops),
@@ -174,12 +182,15 @@ def table(figures: dict[str, Any]) -> list[str]:
         rows.append((f"{name}: pictures taken in, frames kept", f"{found}, {figures['frames_kept'][name]}"))
         rows.append((f"{name}: detections", str(figures["detections"][name])))
     size = number("register_size")
+    largest = figures["landing_largest"]
+    part = "not known" if largest is None else f"{word(largest)} {share('landing_largest_share')}"
     rows += [
         ("register: plants believed, plants true", f"{size}, {number('plants_true')}"),
         ("register against the truth at 5 cm: recall", share("register_recall")),
         ("register against the truth at 5 cm: precision", share("register_precision")),
         ("register against the truth: kind right", share("register_kinds_right")),
         ("ground error, root mean square", number("ground_rms_m", 1000, 1, " mm")),
+        ("landing error, standard deviation; largest part", f"{number('landing_sigma_m', 1000, 1, ' mm')}; {part}"),
         ("stops, proven bound", f"{number('stops')}, {number('stops_bound')}"),
         ("weeds planned, controls, refused", f"{number('planned')}, {number('controls')}, {number('refused')}"),
         ("weeds heated, not heated", f"{number('treated')}, {number('not_treated')}"),
