@@ -10,7 +10,11 @@ from swardwright.shell.command_line import Commands
 
 
 class _Calibrations(Commands):
-    elsewhere: ClassVar = {}
+    elsewhere: ClassVar = {
+        "aim": ("swardwright.shell.calibrating_aim", "aim", "Find where heat really lands, from scorch marks."),
+        "camera": ("swardwright.shell.calibrating_camera", "camera", "Find a camera's intrinsics and how well they are known."),
+        "mount": ("swardwright.shell.calibrating_mount", "mount", "Find where camera and head sit on the arm."),
+    }
 
 
 @click.group("calibrate", cls=_Calibrations)

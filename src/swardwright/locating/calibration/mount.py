@@ -2,9 +2,9 @@
 
 Unknown are ``link_from_camera``, ``base_from_board``, the joints' zero offsets and the intrinsics' error (both within
 their priors) and, for each view, the joints' reading errors. The last are taken out view by view (Schur complement;
-Horn and Johnson, Matrix Analysis, 0.8.5), so that many corners in few pictures do not pass for much knowledge of the arm.
-Levenberg-Marquardt with Huber's loss (Huber 1964; Triggs et al. 2000, "Bundle adjustment: a modern synthesis", section
-4.3). The covariance is the inverse of the reduced information.
+Horn and Johnson, Matrix Analysis, 0.8.5), so that many corners in few pictures do not pass for much knowledge of the
+arm. Levenberg-Marquardt with Huber's loss (Huber 1964; Triggs et al. 2000, "Bundle adjustment: a modern synthesis",
+section 4.3). The covariance is the inverse of the reduced information.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ import numpy as np
 
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError
-from swardwright.domain.poses import Array, Pose, frozen
+from swardwright.domain.poses import Array, Pose, frozen, vector_from_rotation
 from swardwright.locating.calibration.mount_model import BoardViews, MountState, corrected, residuals
-from swardwright.locating.calibration.mount_start import board_poses, mount_starts
+from swardwright.locating.calibration.mount_start import board_poses, mean_pose, mount_starts
 
 #: a corner farther off than this many standard deviations counts linearly (common practice; loses < 1 % on clean data)
 HUBER = 3.0
@@ -106,13 +106,22 @@ class _Problem:
     pixel_px: float
     joint: Array  # information (k,) of each view's joint errors
     prior: Array  # information (16 + k, 16 + k) about the shared unknowns
+    claim: Pose | None = None  # what the prior on the mount is about
+
+    def shared(self, state: MountState) -> Array:
+        """Return how far the shared unknowns are from what the prior expects, shape (16 + k,)."""
+        gap = np.zeros(12)
+        if self.claim is not None:
+            gap[:3] = vector_from_rotation(state.mount.rotation @ self.claim.rotation.T)
+            gap[3:6] = state.mount.translation_m - self.claim.translation_m
+        return np.concatenate([gap, state.offset_rad, state.intrinsics_px])
 
     def cost(self, state: MountState) -> float:
         """Return twice the negative logarithm of the posterior, up to a constant; infinite behind the camera."""
         error, _, _ = residuals(self.views, self.camera, state)
         if not np.isfinite(error).all():
             return np.inf
-        shared = np.concatenate([np.zeros(12), state.offset_rad, state.intrinsics_px])
+        shared = self.shared(state)
         return _huber(error / self.pixel_px) + float(
             (np.square(state.noise_rad) * self.joint).sum() + shared @ self.prior @ shared
         )
@@ -166,7 +175,7 @@ def _refine(problem: _Problem, state: MountState, rounds: int = 60) -> tuple[Mou
     e = slice(12, 12 + k)
     for _ in range(rounds):
         blocks, gradients, _ = problem.linear(state)
-        shared = np.concatenate([np.zeros(12), state.offset_rad, state.intrinsics_px])
+        shared = problem.shared(state)
         total = blocks.sum(axis=0) + problem.prior
         slope = gradients.sum(axis=0) + problem.prior @ shared
         own_slope = gradients[:, e] + state.noise_rad * problem.joint
@@ -234,6 +243,28 @@ def solve_mount(views: BoardViews, camera: Camera, noise: MountNoise) -> MountEs
             break
     assert best is not None
     return _estimate(problem, noise, best, freedom)
+
+
+def cost_of_claim(
+    views: BoardViews, camera: Camera, noise: MountNoise, estimate: MountEstimate, claim: Pose, stated: Array
+) -> float:
+    """Return by how much the cost of the views rises if the mount is a claim within its stated error (6, 6).
+
+    Chi-square with six degrees of freedom if the claim is right. Unlike a distance by the estimate's covariance it
+    holds where the views leave a direction open, however far the estimate has wandered along it.
+    """
+    k, n = len(noise.offset), len(views)
+    joint = 1.0 / np.square(np.maximum(noise.joint, _EXACT))
+    free = _Problem(views, camera, estimate.pixel_px, joint, _prior(camera, noise))
+    prior = np.array(free.prior)
+    prior[:6, :6] += _inverse(stated)
+    tied = _Problem(views, camera, estimate.pixel_px, joint, prior, claim)
+    board = mean_pose(views.base_from_link @ claim.matrix @ board_poses(views, camera)[0])
+    start = MountState(claim, board, np.zeros(k), np.zeros((n, k)), np.zeros(4))
+    if not np.isfinite(tied.cost(start)):
+        return np.inf
+    end, cost = _refine(tied, start)
+    return cost - min(_refine(free, end)[1], free.cost(estimate.state))
 
 
 def _huber_at(views: BoardViews, camera: Camera, poses: Array, pixel_px: float) -> float:

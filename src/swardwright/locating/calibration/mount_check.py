@@ -26,7 +26,7 @@ from swardwright.domain.poses import (
     rotation_from_quaternion,
     vector_from_rotation,
 )
-from swardwright.locating.calibration.mount import MountEstimate, MountNoise, solve_mount
+from swardwright.locating.calibration.mount import MountEstimate, MountNoise, cost_of_claim, solve_mount
 from swardwright.locating.calibration.mount_model import BoardViews
 
 #: chance that a sound claim is called wrong
@@ -38,6 +38,8 @@ RARE = 30.0
 #: errors may be this many times the stated ones before a mistake's name explains nothing any more
 STRETCH_MAX = 10.0
 
+#: beyond these a mount's uncertainty is no longer small (linear within 1 %: 8 deg; the shift goes with it)
+_TURN_OPEN_RAD, _SHIFT_OPEN_M = math.radians(3.0), 0.03
 SOUND, OFF = "sound", "off"
 #: camera axes with x forward, y left, z up, in optical axes (z forward, x right, y down): REP-103's two conventions
 _BODY_FROM_OPTICAL = np.array([[0.0, 0.0, 1.0], [-1.0, 0.0, 0.0], [0.0, -1.0, 0.0]])
@@ -77,7 +79,8 @@ def _transposed(claim: Array) -> Array:
 
 #: name -> (what undoes it, remedy)
 _MISTAKES: dict[str, tuple[Callable[[Array], Array], str]] = {
-    "inverted": (lambda c: np.asarray(np.linalg.inv(c)), "give link_from_camera, not camera_from_link: invert the transform"),
+    "inverted": (
+        lambda c: np.asarray(np.linalg.inv(c)), "give link_from_camera, not camera_from_link: invert the transform"),
     "turned 180 degrees about the optical axis": (
         lambda c: c @ _after(_turned(180)), "turn the camera axes by 180 degrees about z (x right, y down)"),
     "turned 90 degrees about the optical axis": (
@@ -199,6 +202,8 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     spread = np.asarray(np.linalg.inv(stated + found.covariance), dtype=np.float64)
     limit = float(chi2.isf(FALSE_ALARM, 6))
     readings = _hypotheses(claim, found.link_from_camera, spread)
+    if _open(found):
+        readings = _by_cost(readings, claim, stated, views, camera, noise, found)
     as_it_stands = readings[0]
     within = [h for h in readings if h.squared <= limit]
     ranked = tuple(sorted(readings, key=lambda h: -(h.log_odds if within else h.stretched)))
@@ -206,7 +211,10 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     off = difference(claim, found.link_from_camera)
     off_rad, off_m = float(np.linalg.norm(off[:3])), float(np.linalg.norm(off[3:]))
     away = f"{math.degrees(off_rad):.2g} degrees and {_length(off_m)}"
-    if best.name == SOUND and within:
+    if best.name == SOUND and within and _open(found):
+        name, remedy = SOUND, "turn the arm about other axes as well, then check again"
+        sentence = "the views do not speak against the mount, but they leave directions of it open"
+    elif best.name == SOUND and within:
         name, remedy = SOUND, "nothing needs mending"
         sentence = f"the mount is sound: {away} from where the views put the camera, within the stated errors"
     elif best.name != SOUND and best.squared <= 6 * STRETCH_MAX**2:
@@ -233,10 +241,37 @@ def _hypotheses(claim: Array, mount: Pose, spread: Array) -> tuple[Hypothesis, .
             reading = _MISTAKES[part][0](reading)
         gap = difference(reading, mount)
         squared = float(gap @ spread @ gap)
-        against = sum(math.log(ODDS * (RARE if part in _RARE else 1.0)) for part in parts)
-        scale2 = max(squared / 6, 1.0)  # most likely scale of the errors
-        out.append(Hypothesis(" and ".join(parts) or SOUND, squared, -squared / 2 - against,
-                              -3 * math.log(scale2) - squared / (2 * scale2) - against))  # fmt: skip
+        out.append(_hypothesis(" and ".join(parts) or SOUND, squared))
+    return tuple(out)
+
+
+def _hypothesis(name: str, squared: float) -> Hypothesis:
+    parts = () if name == SOUND else name.split(" and ")
+    against = sum(math.log(ODDS * (RARE if part in _RARE else 1.0)) for part in parts)
+    if not math.isfinite(squared):
+        return Hypothesis(name, squared, -math.inf, -math.inf)
+    scale2 = max(squared / 6, 1.0)  # most likely scale of the errors
+    return Hypothesis(name, squared, -squared / 2 - against, -3 * math.log(scale2) - squared / (2 * scale2) - against)
+
+
+def _open(found: MountEstimate) -> bool:
+    """Say whether the mount is so badly known that its errors are no longer small turns and shifts."""
+    sigma = np.sqrt(np.diag(found.covariance))
+    return bool(sigma[:3].max() > _TURN_OPEN_RAD or sigma[3:].max() > _SHIFT_OPEN_M)
+
+
+def _by_cost(readings: tuple[Hypothesis, ...], claim: Array, stated: Array, views: BoardViews, camera: Camera,
+             noise: MountNoise, found: MountEstimate) -> tuple[Hypothesis, ...]:  # fmt: skip
+    """Return the readings with at most one mistake, each by what the views' cost rises by if it is forced on them."""
+    out = []
+    for reading in readings:
+        if " and " in reading.name:
+            continue
+        matrix = claim if reading.name == SOUND else _MISTAKES[reading.name][0](claim)
+        u, _, vt = np.linalg.svd(matrix[:3, :3])
+        pose = Pose("link", "camera", u @ vt, matrix[:3, 3])
+        squared = max(cost_of_claim(views, camera, noise, found, pose, stated) / found.inflated, 0.0)
+        out.append(_hypothesis(reading.name, squared))
     return tuple(out)
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from swardwright.domain.arm import Arm
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError
-from swardwright.domain.poses import Array, Pose, rotation_from_vector
+from swardwright.domain.poses import Array, Pose, frozen, rotation_from_vector
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,4 +185,4 @@ def _left_jacobian(vector_rad: Array) -> Array:
     if angle < 1e-6:
         return np.eye(3) + 0.5 * k
     one, two = (1 - np.cos(angle)) / angle**2, (angle - np.sin(angle)) / angle**3
-    return np.asarray(np.eye(3) + one * k + two * k @ k, dtype=np.float64)
+    return frozen(np.eye(3) + one * k + two * (k @ k))

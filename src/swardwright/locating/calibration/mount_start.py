@@ -73,7 +73,7 @@ def mount_starts(views: BoardViews, camera_from_board: Array) -> list[tuple[str,
     for name, mount in good:
         pose = _pose("link", "camera", mount)
         boards = views.base_from_link @ pose.matrix @ camera_from_board
-        out.append((name, pose, _mean_pose(boards)))
+        out.append((name, pose, mean_pose(boards)))
     return out
 
 
@@ -110,8 +110,8 @@ def _pose(target: str, source: str, matrix: Array) -> Pose:
     return Pose(target, source, u @ flip @ vt, matrix[:3, 3])
 
 
-def _mean_pose(boards: Array) -> Pose:
-    """Chordal mean of rotations (projected sum), median of translations."""
+def mean_pose(boards: Array) -> Pose:
+    """Return one ``base_from_board`` of (n, 4, 4): chordal mean of the rotations, median of the translations."""
     middle = np.median(boards[:, :3, 3], axis=0)
     return _pose("base", "board", _matrix(boards[:, :3, :3].sum(axis=0), middle))
 

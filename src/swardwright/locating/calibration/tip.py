@@ -2,8 +2,9 @@
 
 Touch i of point g says ``R_i t + s_i = p_g``: linear in the tip t (link axes) and the points p_g (base axes). The
 touches are weighed by what joint readings and the touching itself leave uncertain there, the joints' shared zero
-offsets being a nuisance within their prior; weights depend on t weakly, so the weighted linear problem is solved a few times over
-(Gauss-Newton; its first round is the pivot calibration of the textbooks, e.g. Yaniv 2015, "Which pivot calibration?").
+offsets being a nuisance within their prior; weights depend on t weakly, so the weighted linear problem is solved a few
+times over (Gauss-Newton; its first round is the pivot calibration of the textbooks, e.g. Yaniv 2015, "Which pivot
+calibration?").
 """
 
 from __future__ import annotations
@@ -94,7 +95,7 @@ def solve_tip(
     if n < TOUCHES_MIN or freedom < 3:
         raise InputError("too few touches for the tip", where="tip calibration", value=f"{n} touches",
                          limit=f"{TOUCHES_MIN} or more, each point touched from several sides",
-                         remedy="touch one fixed point at 8 arm poses, the head turned another way in each")  # fmt: skip
+                         remedy="touch one fixed point at 8 poses, the head turned another way in each")  # fmt: skip
     if not np.isfinite(q).all():
         raise InputError("joint positions must be finite", where="tip calibration", remedy="mend the touches")
     pose, jacobian = arm.forward(q, link), arm.jacobian(q, link)
@@ -127,7 +128,8 @@ def solve_tip(
     covariance: Array = scale[:, None] * np.linalg.inv(information * scale[:, None] * scale) * scale
     covariance = np.asarray(inflated * 0.5 * (covariance + covariance.T)[:3, :3], dtype=np.float64)
     plain = np.einsum("nij,j->ni", rows, x) + place
-    return TipEstimate(x[:3], covariance, x[3:].reshape(-1, 3), np.linalg.norm(plain, axis=1), surplus, inflated,
+    apart = frozen(np.linalg.norm(plain, axis=1))
+    return TipEstimate(frozen(x[:3]), frozen(covariance), frozen(x[3:].reshape(-1, 3)), apart, surplus, inflated,
                        _unknown(turn, covariance))  # fmt: skip
 
 
