@@ -74,7 +74,8 @@ def changes_of(old: Weed, now: Weed, seen: int, missed: Sequence[float], setting
         )
         out.append(Change("gone", old.id, reason, (), (*beliefs, *looked, ("all_missed_probability", chance))))
     if old.presence < settings.gone and now.presence >= settings.back:
-        reason = f"{old.id} is back: it was given up (belief {old.presence:.3f}) and was seen {_times(seen)} again"
+        before = "is back: it was given up" if old.presence < settings.forget else "stands after all: it was doubted"
+        reason = f"{old.id} {before} (belief {old.presence:.3f}) and was seen {_times(seen)} again"
         out.append(Change("returned", old.id, reason, (), (*beliefs, *looked)))
     sigma = math.sqrt(mahalanobis2(now.mean_m - old.mean_m, old.covariance_m2))
     if sigma > MOVED_SIGMA:
