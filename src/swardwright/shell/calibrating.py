@@ -12,7 +12,7 @@ from swardwright.shell.command_line import Commands
 class _Calibrations(Commands):
     elsewhere: ClassVar = {
         "aim": ("swardwright.shell.calibrating_aim", "aim", "Find where heat really lands, from scorch marks."),
-        "camera": ("swardwright.shell.calibrating_camera", "camera", "Find a camera's intrinsics and how well they are known."),
+        "camera": ("swardwright.shell.calibrating_camera", "camera", "Find how a camera sees, and how well."),
         "mount": ("swardwright.shell.calibrating_mount", "mount", "Find where camera and head sit on the arm."),
     }
 

@@ -14,3 +14,10 @@ CAUTIONS: tuple[str, ...] = (
     "Gas work follows licensed gas practice: cylinder upright, secured, away from the flame, and never on ground "
     "that was just burned.",
 )
+
+#: before a test sheet is heated; sources as above, the rest common practice
+TEST_SHEET: tuple[str, ...] = (
+    "Heating a test board is open flame: treat it as hot work, on bare mineral ground or a wet, non-burning base, away "
+    "from anything that burns, with water at hand and a person who watches it until it is cold. Paper over a board of "
+    "wood or plastic burns through: keep it damp or use a mineral board. Local codes and burn bans hold for tests too.",
+)

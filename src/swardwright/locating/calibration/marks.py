@@ -90,6 +90,8 @@ class Seen:
         Shape (2, 2): covariance, shared by all marks, from the rectification; head axes.
     lighter : bool
         Whether marks are lighter than the paper (dried patches on damp paper).
+    outlines : tuple[Array, ...]
+        Edge (k, 2) of each of ``marks``, sheet axes, m.
     """
 
     marks: tuple[Mark, ...]
@@ -101,6 +103,7 @@ class Seen:
     pixel_m: float
     registration_m2: Array
     lighter: bool
+    outlines: tuple[Array, ...]
 
 
 def look_at_sheet(
@@ -136,6 +139,12 @@ def look_at_sheet(
     grey, corner, pixel, inside = rectified(image, sheet, *_region(places), aims)
     usable = inside.copy()
     if exclude_m is not None:
+        x0, y0, x1, y1 = np.asarray(exclude_m, dtype=float)
+        for aim in aims:
+            if x0 <= aim.x_m <= x1 and y0 <= aim.y_m <= y1:
+                raise InputError("an aim lies on the printed board or its margin", where=f"aim {aim.aim}", field="x, y",
+                                 value=f"{1e3 * aim.x_m:.0f} mm, {1e3 * aim.y_m:.0f} mm",
+                                 remedy="check the aims' unit; they count from the first inner corner")  # fmt: skip
         (c0, r0), (c1, r1) = ((np.reshape(exclude_m, (2, 2)) - corner) / pixel).round().astype(int)
         usable[max(r0, 0) : max(r1 + 1, 0), max(c0, 0) : max(c1 + 1, 0)] = False
     contrast = against_paper(grey, usable)
@@ -151,6 +160,7 @@ def look_at_sheet(
     return Seen(
         marks, tuple(a.aim for i, a in enumerate(aims) if i not in found), len(spots) - len(pairs), tuple(dropped),
         grey, corner, pixel, _registration(sheet, marks), sign > 0,
+        tuple(spots[j].edge_m for _, j in pairs),
     )  # fmt: skip
 
 
