@@ -155,7 +155,8 @@ def _weeds(axes: Any, site: Site, register: Register, controls: set[str], fates:
 
 def _save(figure: Any, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(path, dpi=110, metadata={"Software": None})
+    undated = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}.get(path.suffix.lower())
+    figure.savefig(path, dpi=110, metadata={undated: None} if undated else None)
 
 
 def main(out: Path, folder: Path) -> None:
