@@ -13,7 +13,6 @@ from swardwright.domain.site import Rig, Site
 from swardwright.locating.budget import combine
 from swardwright.locating.views import places_in_view, stop_views, view_outline_m
 from swardwright.shell.budget_chart import REST, colours_of, word
-from swardwright.shell.figures import _save
 from swardwright.shell.site_budget import SiteBudget, plural
 
 INK, SOFT = "#24241f", "#625f54"
@@ -40,7 +39,9 @@ def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
         f"{site.name}{mark}: heat lands {1e3 * budget.landing.sigma_m:.1f} mm off the crown, {told}",
         x=0.008, ha="left", fontsize=13.5, color=INK,
     )  # fmt: skip
-    _save(figure, path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    nothing = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
+    figure.savefig(path, dpi=110, metadata=nothing.get(path.suffix.lower()))
 
 
 def _word(source: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import time
@@ -88,7 +89,8 @@ def told(opened: OpenSite, path: Path, **how: Any) -> Said:
         budget_figure(part, opened.site, result)
         os.replace(part, path)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
         raise InputError(f"the figure cannot be written ({error.strerror})", where=str(path),
                          remedy="name a place that you may write to with --out") from error  # fmt: skip
     data = as_data(result) | {"figure": str(path), "seconds": time.monotonic() - began_s}
