@@ -41,7 +41,7 @@ class Case:
         What is wrong with the claim; empty: nothing.
     """
 
-    arm: Arm
+    arm: Arm | None
     camera: Camera
     views: BoardViews
     noise: MountNoise

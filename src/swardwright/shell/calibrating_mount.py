@@ -145,9 +145,9 @@ class MountResult:
             out.append(f"Views not used for it are met within {self.held.overall_px:.2f} px, "
                        f"{1000 * self.held.overall_m:.1f} mm on the board, joint errors included.")  # fmt: skip
         if e.inflated > 1.0:
-            out.append(f"The views fit {math.sqrt(e.inflated):.1f} times worse than the stated joint errors explain: "
-                       "the covariance was enlarged so much. Look for a board or base that moved, a loose camera, or joint "
-                       "errors larger than site.toml says ([errors] joint, joint_offset).")  # fmt: skip
+            out.append(f"The views fit {math.sqrt(e.inflated):.1f} times worse than stated joint errors explain: "
+                       "the covariance was enlarged so much. Look for a board or base that moved, a loose camera, or "
+                       "joint errors larger than site.toml says ([errors] joint, joint_offset).")  # fmt: skip
         out += [f"{u.sentence[0].upper()}{u.sentence[1:]}." for u in self.unknown[:3]]
         if self.proposed:
             head = "Add these poses" if self.unknown else "Most would be learnt from these poses"

@@ -48,8 +48,9 @@ class Seen:
     notes: tuple[str, ...]
 
 
-def views_of(site: Site, link: str, path: Path, board: Board, progress: Callable[[int, int], None]) -> Seen:
-    """Find the board in a recording's pictures.
+def views_of(site: Site, link: str, path: Path, board: Board, progress: Callable[[int, int], None],
+             fewest: int = 3) -> Seen:  # fmt: skip
+    """Find the board in a recording's pictures, in ``fewest`` of them or more.
 
     Raises
     ------
@@ -104,8 +105,11 @@ def _one_way_round(views: BoardViews, board: Board, site: Site) -> tuple[BoardVi
     views, turned = consistent_order(views, site.rig.camera)
     if not turned:
         return views, ()
-    return views, (f"half a turn looks the same on this board: taken the other way round in {', '.join(turned)}, by "
-                   "the arm's own turns; a board with an odd and an even number of corners leaves no doubt",)  # fmt: skip
+    note = (
+        f"half a turn looks the same on this board: taken the other way in {', '.join(turned)}, by the arm's turns; "
+        "a board with an odd and an even number of corners leaves no doubt"
+    )
+    return views, (note,)
 
 
 def _as_taken(path: Path, frames: Sequence[Frame]) -> Iterator[tuple[Frame, NDArray[np.uint8]]]:

@@ -8,6 +8,7 @@ order in ``d`` (an error of 5 mrad leaves out about 10 um on an arm of 1 m).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -184,5 +185,5 @@ def _left_jacobian(vector_rad: Array) -> Array:
     k = cross_matrices(vector_rad[None])[0]
     if angle < 1e-6:
         return np.eye(3) + 0.5 * k
-    one, two = (1 - np.cos(angle)) / angle**2, (angle - np.sin(angle)) / angle**3
+    one, two = (1 - math.cos(angle)) / angle**2, (angle - math.sin(angle)) / angle**3
     return frozen(np.eye(3) + one * k + two * (k @ k))
