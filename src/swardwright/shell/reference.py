@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 import typing
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +24,23 @@ def commands_page(cli: click.Group) -> str:
     parts = [_MADE, "# Commands\n"]
     settings = {**cli.context_settings, "terminal_width": 100}  # the same on every screen
     root = click.Context(cli, info_name="swardwright", **settings)
-    for name in sorted(cli.commands):
-        command = cli.commands[name]
-        with click.Context(command, info_name=name, parent=root, terminal_width=100) as context:
+    for name, command, parent in _commands(cli, root):
+        with click.Context(command, info_name=name, parent=parent, terminal_width=100) as context:
             text = command.get_help(context)
-        parts.append(f"\n## {name}\n\n```\n{text.rstrip()}\n```\n")
+            title = context.command_path.partition(" ")[2]
+        parts.append(f"\n## {title}\n\n```\n{text.rstrip()}\n```\n")
     return "".join(parts)
+
+
+def _commands(group: click.Group, context: click.Context) -> Iterator[tuple[str, click.Command, click.Context]]:
+    """Yield every command by name with the context it is called in, those of groups within too."""
+    for name in sorted(group.list_commands(context)):
+        command = group.get_command(context, name)
+        if command is None:
+            continue
+        yield name, command, context
+        if isinstance(command, click.Group):
+            yield from _commands(command, click.Context(command, info_name=name, parent=context, terminal_width=100))
 
 
 def site_page() -> str:
