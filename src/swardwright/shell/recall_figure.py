@@ -21,11 +21,11 @@ _STAYED, _NEW, _GONE, _MOVED, _BACK, _KIND = "#a8a294", COLOURS[4], COLOURS[1], 
 
 
 def revision_figure(path: Path, site: Site, later: Register, found: Comparison | None) -> None:
-    """Draw the site with what changed; lines from old place to new are enlarged by the factor that the title states.
+    """Draw the site with what changed; lines from old place to new are enlarged by the factor that the legend states.
 
     Axes are ground axes, metres. Without a comparison the revision's plants are drawn alone.
     """
-    figure, axes = _canvas(10.0, 6.4)
+    figure, axes = _canvas(10.6, 6.4)
     stands = site.limits.presence_min
     earlier = found.earlier.weeds if found else ()
     extent = Extent.around(site, (*later.weeds, *earlier), None)
@@ -77,15 +77,14 @@ def _changes(axes: Any, found: Comparison) -> str:
     for number, (gone, kept) in enumerate(pair for pair in merged if None not in pair):
         assert gone is not None
         assert kept is not None
-        axes.plot(*np.array([gone.mean_m, kept.mean_m]).T, "-", color=_GONE, linewidth=2.5, zorder=5,
-                  label=None if number else f"merged ({len(merged)})")  # fmt: skip
+        axes.plot(*np.array([gone.mean_m, kept.mean_m]).T, "-P", color=_BACK, linewidth=2, markersize=9,
+                  markerfacecolor="none", zorder=6, label=None if number else f"merged ({len(merged)})")  # fmt: skip
+    times = f" ({factor} x longer)" if factor > 1 else ""
     if moved.any():
-        axes.plot([], [], "-", color=_MOVED, linewidth=2.5, label=f"moved beyond 3 sigma ({int(moved.sum())})")
-    arrows = ""
+        axes.plot([], [], "-", color=_MOVED, linewidth=2.5, label=f"moved > 3 sigma ({int(moved.sum())})")
     if drawn.any() or moved.any():
-        times = f", drawn {factor} times longer" if factor > 1 else ""
-        arrows = f"; lines from old to new place{times}"
-    return f"Register revision {found.later.revision} against {found.earlier.revision}: {found.sentence()}{arrows}"
+        axes.plot([], [], "-", color=_SHIFT, linewidth=1.1, label=f"new place{times}")
+    return f"Register revision {found.later.revision} against {found.earlier.revision}: {found.sentence()}"
 
 
 def _dots(axes: Any, weeds: Sequence[Weed], label: str, marker: str, colour: str, size: float, *, filled: bool) -> None:
