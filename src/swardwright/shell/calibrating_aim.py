@@ -57,7 +57,7 @@ class AimResult:
 @click.argument("site", type=click.Path(path_type=Path))
 @click.argument("pictures", type=_EXISTING, nargs=-1, required=True)
 @click.option("--aims", "aims_file", type=_EXISTING, required=True,
-              help="CSV: aim, x_mm, y_mm (x right, y down), dwell_s; if known spin_deg, tilt_deg, picture.")  # fmt: skip
+              help="CSV: aim, x_mm, y_mm, dwell_s (sheet: x right, y down); spin_deg, tilt_deg, picture.")  # fmt: skip
 @board_options
 @click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
               help="Without a board: pixels of the sheet's corners, top left first, clockwise.")  # fmt: skip
