@@ -2,14 +2,18 @@
 
 import json
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from swardwright.domain.errors import InputError
-from swardwright.domain.frame import Frame
+from swardwright.domain.frame import Frame, Label
 from swardwright.learning import card_path, detect, load_detector, read_card, shipped_detector
 from swardwright.learning.detector import MARGIN_PX
+from swardwright.learning.judging import found_by_edge
+from swardwright.learning.samples import TeachSettings
+from swardwright.learning.targets import Candidates
 
 
 @pytest.fixture(scope="module")
@@ -188,3 +192,21 @@ def test_the_shipped_detector_finds_less_at_the_edge_and_says_so():
     assert bands is not None
     assert [a for a, _ in bands] == sorted({a for a, _ in bands})
     assert bands[0][1] < 0.8 < bands[-1][1]
+
+
+def test_plants_found_by_distance_from_the_edge(tmp_path):
+    """A detector that sees nothing within 8 px of the edge: 1 of 3 there, all farther in."""
+    card = read_card(card_path(shipped_detector()))
+    logit = (np.log(0.9 / 0.1) - card.bias) * card.temperature
+    places = [(1.0, 30.0), (6.0, 40.0), (50.0, 58.5), (20.0, 30.0), (50.0, 30.0), (70.0, 20.0)]
+    labels = tuple(Label("a", u, v, 5.0, "daisy") for u, v in places)
+    seen = np.array([p for p in places if p[0] >= 6 and p[1] < 55])
+
+    def candidates(image, floor):
+        n = len(seen)
+        return Candidates(np.full(n, logit), *seen.T, np.full(n, 5.0), np.zeros((n, len(card.kinds))))
+
+    stub = SimpleNamespace(card=card, candidates=candidates)
+    sample = Sample("a", lambda: np.zeros((60, 100, 3), np.uint8), labels, "g")
+    bands = found_by_edge(stub, [sample], TeachSettings())
+    assert [(b.from_px, b.plants, b.found) for b in bands] == [(0, 2, 0), (4, 1, 1), (8, 3, 3), (32, 0, 0)]

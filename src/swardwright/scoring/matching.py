@@ -56,7 +56,7 @@ def times_looked_at(weeds: Sequence[Weed], looks: Sequence[Look]) -> tuple[Array
     Returns
     -------
     counts, missed : Array
-        Shape (n,); ``missed`` is the product of ``1 - detection_probability``, taking looks as independent.
+        Shape (n,); ``missed`` is the product of ``1 - look.detection_at(place)``, taking looks as independent.
     """
     from shapely import Polygon, contains_xy, prepare
 
@@ -69,5 +69,5 @@ def times_looked_at(weeds: Sequence[Weed], looks: Sequence[Look]) -> tuple[Array
         prepare(outline)
         inside = contains_xy(outline, places[:, 0], places[:, 1])
         counts += inside
-        missed = np.where(inside, missed * (1.0 - look.detection_probability), missed)
+        missed = np.where(inside, missed * (1.0 - look.detection_at(places)), missed)
     return counts, missed
