@@ -65,6 +65,10 @@ def test_the_demonstration_does_the_job(in_one_go: dict[str, Any]) -> None:
     assert in_one_go["stops"] >= in_one_go["stops_bound"] >= 1
     assert in_one_go["round_completed"] is True
     assert 0.0 <= in_one_go["kill_low"] <= in_one_go["kill_rate"] <= in_one_go["kill_high"] <= 1.0
+    # the budget of one plant's looks by themselves, and the register, which also ties base poses together by the plants
+    # that several pictures share: below the budget, and within a factor of 2.5 of it
+    assert 1 / 2.5 < in_one_go["place_register_m"] / in_one_go["place_expected_m"] < 1.2
+    assert in_one_go["landing_sigma_m"] > in_one_go["place_register_m"]
     # the turf above its limit round one weed cannot be more than a disc of three footprint sigmas (9 cm)
     assert 0.0 < in_one_go["scorch_m2_per_weed"] < 3.1416 * 0.09**2
 

@@ -130,6 +130,7 @@ def measure(at: OpenSite) -> dict[str, Any]:
     treated = 0 if record is None else len(record.treated)
     budget = None if register is None else budget_of(at, register=register, rows=False)
     largest = None if budget is None else budget.landing.parts[0]
+    beside = None if budget is None else budget.register
     return {
         "pictures_taken_in": {name: r.pictures_found for name, r in recordings.items()},
         "frames_kept": {name: len(store.frames(name)) for name in recordings},
@@ -140,6 +141,8 @@ def measure(at: OpenSite) -> dict[str, Any]:
         "register_precision": first.get("precision"),
         "register_kinds_right": first.get("kinds_right"),
         "ground_rms_m": first.get("rms_m"),
+        "place_expected_m": None if beside is None else beside.learnt_m or beside.predicted_m,
+        "place_register_m": None if beside is None else beside.register_m,
         "landing_sigma_m": None if budget is None else budget.landing.sigma_m,
         "landing_largest": None if largest is None else largest.source,
         "landing_largest_share": None if budget is None or largest is None else budget.landing.share(largest),
@@ -190,7 +193,11 @@ def table(figures: dict[str, Any]) -> list[str]:
         ("register against the truth at 5 cm: precision", share("register_precision")),
         ("register against the truth: kind right", share("register_kinds_right")),
         ("ground error, root mean square", number("ground_rms_m", 1000, 1, " mm")),
-        ("landing error, standard deviation; largest part", f"{number('landing_sigma_m', 1000, 1, ' mm')}; {part}"),
+        (
+            "place of a plant, s.d.: budget, register",
+            f"{number('place_expected_m', 1000, 1, ' mm')}, {number('place_register_m', 1000, 1, ' mm')}",
+        ),
+        ("landing error, s.d.; largest part", f"{number('landing_sigma_m', 1000, 1, ' mm')}; {part}"),
         ("stops, proven bound", f"{number('stops')}, {number('stops_bound')}"),
         ("weeds planned, controls, refused", f"{number('planned')}, {number('controls')}, {number('refused')}"),
         ("weeds heated, not heated", f"{number('treated')}, {number('not_treated')}"),
