@@ -78,7 +78,7 @@ class Plane:
         """Return the standard deviation of the plane's height at places (..., 2), m."""
         away = np.asarray(places_m, dtype=float) - self.about_m
         row = np.concatenate([np.ones((*away.shape[:-1], 1)), away], axis=-1)
-        return np.sqrt(np.einsum("...i,ij,...j->...", row, self.covariance, row))
+        return np.asarray(np.sqrt(np.einsum("...i,ij,...j->...", row, self.covariance, row)))
 
     @property
     def slope_rad(self) -> float:
@@ -414,12 +414,12 @@ def _agreeing(design: Array, heights: Array) -> np.ndarray[tuple[int], np.dtype[
     """Return the points near the plane through three of them that has the least median of squared heights."""
     n = len(heights)
     rng = np.random.default_rng(17)
-    best, chosen = math.inf, np.zeros(3)
+    best, chosen = math.inf, frozen(np.zeros(3))
     for _ in range(300):
         three = rng.choice(n, 3, replace=False)
         if abs(np.linalg.det(design[three])) < 1e-9:
             continue
-        value = np.linalg.solve(design[three], heights[three])
+        value = frozen(np.linalg.solve(design[three], heights[three]))
         median = float(np.median(np.square(heights - design @ value)))
         if median < best:
             best, chosen = median, value

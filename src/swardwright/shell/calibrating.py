@@ -12,6 +12,7 @@ from swardwright.shell.command_line import Commands
 class _Calibrations(Commands):
     elsewhere: ClassVar = {
         "aim": ("swardwright.shell.calibrating_aim", "aim", "Find where heat really lands, from scorch marks."),
+        "ground": ("swardwright.shell.calibrating_ground", "ground", "Find how high and steep the ground is."),
         "camera": ("swardwright.shell.calibrating_camera", "camera", "Find how a camera sees, and how well."),
         "mount": ("swardwright.shell.calibrating_mount", "mount", "Find where camera and head sit on the arm."),
     }

@@ -90,7 +90,8 @@ def views_of(site: Site, link: str, path: Path, board: Board, progress: Callable
     if len(q) < fewest:
         why = "; ".join(f"{n} x {reason}" for reason, n in left_out.most_common(3) if n)
         raise RecordingError(f"the {board} was found in too few pictures", where=path.name,
-                             value=f"{len(q)} of {found}" + (f": {why}" if why else ""), limit=f"{fewest} or more, 15 are good",
+                             value=f"{len(q)} of {found}" + (f": {why}" if why else ""),
+                             limit=f"{fewest} or more, 15 are good",
                              remedy="check the number of corners; the whole board must be sharp in it")  # fmt: skip
     views = views_of_arm(arm, link, np.array(q), points, pixels, names)
     views, notes = _one_way_round(views, board, site)
