@@ -15,6 +15,7 @@ from swardwright.domain.frame import Footage, Frame, LeftOut
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import ErrorSources, Origin, Topics
 from swardwright.footage.clock import interpolate, seconds, usable
+from swardwright.footage.following import follow
 from swardwright.footage.streams import RawPicture, Source, Streams, Timed, Wanted
 
 #: most poses kept of a recording without pictures
@@ -85,7 +86,7 @@ def read(
                               start=start, origin=origin, errors=errors, where=path.name)  # fmt: skip
             track = smoothed.track
             frames = _placed(frames, streams, smoothed.track.poses, smoothed.covariances)
-            notes = smoothed.notes()
+            notes = (*streams.notes, *smoothed.notes())
             if smoothed.fixes_refused:
                 left_out["position fixes far from the drive or outside its time"] += smoothed.fixes_refused
     return Footage(
@@ -198,4 +199,4 @@ def _at(stream: Timed | None, frames: Sequence[Frame]) -> list[tuple[float, ...]
     return [tuple(float(v) for v in row) for row in interpolate(seconds(stream.stamps_ns, zero), stream.values, at)]
 
 
-__all__ = ["open_source", "pictures", "read"]
+__all__ = ["follow", "open_source", "pictures", "read"]

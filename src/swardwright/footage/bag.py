@@ -6,7 +6,7 @@ are read, everything else is passed over.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -152,3 +152,34 @@ def _check_chunks(file: Path, where: str) -> None:
         if chunk.uncompressed_size > MAX_CHUNK_BYTES:
             raise RecordingError("a chunk of the recording would unpack beyond all bounds", where=where,
                                  value=f"{chunk.uncompressed_size} bytes", limit=MAX_CHUNK_BYTES)  # fmt: skip
+
+
+def find_topic(
+    streams: Sequence[Stream], name: str | None, kinds: tuple[str, ...], field: str, where: str
+) -> str | None:
+    """Return the topic that the site names, or the only one with messages of ``kinds``; None if there is none.
+
+    Raises
+    ------
+    RecordingError
+        If the named topic is missing or of another type, or if there are several and none is named.
+    """
+    candidates = [s for s in streams if s.kind in kinds and s.count]
+    listed = ", ".join(s.topic for s in candidates) or "none"
+    if name is not None:
+        if name in (s.topic for s in candidates):
+            return name
+        raise RecordingError("the recording has no such stream", where=where, field=f"topics.{field}", value=name,
+                             limit=f"one of: {listed}",
+                             remedy=f"name one of these in site.toml under [topics] as {field}")  # fmt: skip
+    if len(candidates) > 1:
+        raise RecordingError("the recording has several streams that could be meant", where=where,
+                             field=f"topics.{field}", value=listed, limit="one",
+                             remedy=f"name one of these in site.toml under [topics] as {field}")  # fmt: skip
+    return candidates[0].topic if candidates else None
+
+
+def sole_topic(streams: Sequence[Stream], name: str | None, kind: str) -> str | None:
+    """Return the named stream of that kind, or the only one; None if there is no saying which."""
+    topics = [s.topic for s in streams if s.kind == kind and s.count and name in (None, s.topic)]
+    return topics[0] if len(topics) == 1 else None

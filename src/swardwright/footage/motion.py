@@ -126,6 +126,26 @@ class Drive:
         return steps, covariance, loads
 
 
+def followed(odometry: Timed | None) -> Timed | None:
+    """Return x_m, y_m, yaw_rad of odometry rows that carry the twist (m/s, m/s, rad/s, base axes) in columns 3 to 5.
+
+    Where a driver fills only the twist, the pose never changing, the twist is added up along mid headings.
+    """
+    if odometry is None:
+        return None
+    pose, twist = odometry.values[:, :3], odometry.values[:, 3:6]
+    if len(pose) < 2 or np.ptp(pose, axis=0).any() or not np.isfinite(twist).all() or not twist.any():
+        return Timed(odometry.stamps_ns, pose)
+    dt = np.diff(seconds(odometry.stamps_ns, int(odometry.stamps_ns[0])))[:, None]
+    step = 0.5 * (twist[1:] + twist[:-1]) * dt
+    yaw = np.concatenate([[0.0], np.cumsum(step[:, 2])])
+    half = yaw[:-1] + 0.5 * step[:, 2]
+    c, s = np.cos(half), np.sin(half)
+    moved = np.column_stack([c * step[:, 0] - s * step[:, 1], s * step[:, 0] + c * step[:, 1]])
+    place = np.concatenate([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    return Timed(odometry.stamps_ns, np.column_stack([place, yaw]) + pose[0])
+
+
 def drive(odometry: Timed, gyro: Timed | None, at_s: Array, zero_ns: int, errors: ErrorSources, where: str) -> Drive:
     """Fuse wheels and gyro; the way has samples at all odometry times and at all of ``at_s``.
 

@@ -12,8 +12,10 @@ import numpy as np
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError, RecordingError
 from swardwright.domain.frame import Frame
-from swardwright.footage.bag import Bag, Stream
+from swardwright.footage.bag import Bag, Stream, find_topic, sole_topic
 from swardwright.footage.clock import timed
+from swardwright.footage.imu import ROW, imu_row, in_base_axes, rotation_between, static_links
+from swardwright.footage.motion import followed
 from swardwright.footage.picture import (
     UnreadablePictureError,
     compressed_size,
@@ -43,31 +45,6 @@ _REMEDIES = {
     "joints": "record the JointState stream of the arm",
     "odometry": "record the Odometry stream of the base, or take its pictures in as a folder, for teaching only",
 }
-
-
-def find_topic(
-    streams: Sequence[Stream], name: str | None, kinds: tuple[str, ...], field: str, where: str
-) -> str | None:
-    """Return the topic that the site names, or the only one with messages of ``kinds``; None if there is none.
-
-    Raises
-    ------
-    RecordingError
-        If the named topic is missing or of another type, or if there are several and none is named.
-    """
-    candidates = [s for s in streams if s.kind in kinds and s.count]
-    listed = ", ".join(s.topic for s in candidates) or "none"
-    if name is not None:
-        if name in (s.topic for s in candidates):
-            return name
-        raise RecordingError("the recording has no such stream", where=where, field=f"topics.{field}", value=name,
-                             limit=f"one of: {listed}",
-                             remedy=f"name one of these in site.toml under [topics] as {field}")  # fmt: skip
-    if len(candidates) > 1:
-        raise RecordingError("the recording has several streams that could be meant", where=where,
-                             field=f"topics.{field}", value=listed, limit="one",
-                             remedy=f"name one of these in site.toml under [topics] as {field}")  # fmt: skip
-    return candidates[0].topic if candidates else None
 
 
 def _stamp(message: Any) -> int:
@@ -151,6 +128,7 @@ class _Reading:
         self.rows: dict[str, tuple[list[int], list[Sequence[float]]]] = {}
         self.joint_columns: dict[tuple[str, ...], list[int] | None] = {}
         self.joint_names_seen: set[str] = set()
+        self.imu_axes = self.base_axes = ""
 
     def run(self) -> Streams:
         """Read everything in one pass and check that what is needed was there."""
@@ -227,23 +205,27 @@ class _Reading:
     def _odometry(self, topic: str, message: Any) -> None:
         stamp = _stamp(message)
         p, q = message.pose.pose.position, message.pose.pose.orientation
-        self._pose(topic, stamp, p, q)
+        ahead, turn = message.twist.twist.linear, message.twist.twist.angular
+        self.base_axes = self.base_axes or str(message.child_frame_id)
+        self._pose(topic, stamp, p, q, (ahead.x, ahead.y, turn.z))
 
-    def _pose(self, topic: str, stamp: int, p: Any, q: Any) -> None:
+    def _pose(
+        self, topic: str, stamp: int, p: Any, q: Any, twist: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    ) -> None:
         self._finite(topic, "pose", stamp, (p.x, p.y, p.z, q.x, q.y, q.z, q.w))
         if math.hypot(q.x, q.y, q.z, q.w) < 1e-6:
             raise RecordingError("a rotation has no length", where=f"{self.where}: {topic}", field="orientation",
                                  value=(q.x, q.y, q.z, q.w), limit="a quaternion of length 1")  # fmt: skip
         yaw = math.atan2(2.0 * (q.w * q.z + q.x * q.y), q.w * q.w + q.x * q.x - q.y * q.y - q.z * q.z)
-        self._row(topic, stamp, (p.x, p.y, yaw))
+        self._row(topic, stamp, (p.x, p.y, yaw, *twist))
 
     def _imu(self, topic: str, message: Any) -> None:
-        stamp, rate = _stamp(message), float(message.angular_velocity.z)
-        variance = float(message.angular_velocity_covariance[8])
-        if float(message.angular_velocity_covariance[0]) < 0:
-            return  # first element -1: no angular velocity in this message
-        self._finite(topic, "angular_velocity.z", stamp, (rate, variance))
-        self._row(topic, stamp, (rate, max(variance, 0.0)))
+        stamp, row = _stamp(message), imu_row(message)
+        if row is None:
+            return
+        self._finite(topic, "angular_velocity", stamp, row[:6])
+        self.imu_axes = self.imu_axes or str(message.header.frame_id)
+        self._row(topic, stamp, row)
 
     def _fix(self, topic: str, message: Any) -> None:
         stamp = _stamp(message)
@@ -320,11 +302,10 @@ class _Reading:
                                  limit="all of: " + ", ".join(names),
                                  remedy="use the URDF's joint names, or record the arm's own JointState")  # fmt: skip
         out.joints = self._timed(joints, len(names)) if names else None
-        out.odometry = self._timed(odometry, 3)
+        out.odometry = followed(self._timed(odometry, 6))
         if out.odometry is None or len(out.odometry) < 2:
             raise self._lacks("odometry", "the recording has no odometry over time")
-        out.gyro = self._timed(imu, 2)
-        out.fixes = self._timed(fix, 6)
+        self._motion(imu, fix)
         out.poses_found = len(self.rows[odometry][0])
         stamps = [p.stamp_ns for p in out.pictures]
         timed(stamps, [[0.0]] * len(stamps), 1, f"{self.where}: {out.pictures[0].name if out.pictures else ''}")
@@ -332,6 +313,26 @@ class _Reading:
         if len(fresh) < len(out.pictures):
             out.left_out["pictures with the same time as the one before"] += len(out.pictures) - len(fresh)
             out.pictures = fresh
+
+    def _motion(self, imu: str | None, fix: str | None) -> None:
+        """Bring Imu and fixes to streams; the Imu's axes to those of the base."""
+        self.out.fixes = self._timed(fix, 6)
+        rows = self._timed(imu, ROW)
+        if rows is None:
+            return
+        turn: Any = np.eye(3)
+        if self.imu_axes.lstrip("/") not in ("", self.base_axes.lstrip("/")):
+            still = {s.topic for s in self.bag.streams() if s.kind == TRANSFORMS and s.topic.endswith("tf_static")}
+            links = static_links(message for _, _, message in self.bag.messages(still))
+            turn = rotation_between(links, self.base_axes, self.imu_axes)
+            if turn is None:
+                self.out.notes.append(
+                    f"no recorded transform joins the Imu's axes ({self.imu_axes}) to the base's ({self.base_axes}): "
+                    "taken to be the same"
+                )
+                turn = np.eye(3)
+        self.out.imu = in_base_axes(rows, turn)
+        self.out.gyro = self.out.imu.gyro
 
     def _poses_only(self, streams: Sequence[Stream], image: str | None) -> Streams:
         """Take in a log whose pictures are missing or not wanted: count every pose, follow the one pose stream."""
@@ -362,8 +363,16 @@ class _Reading:
             else:
                 self._pose(topic, _stamp(message), message.transform.translation, message.transform.rotation)
 
-        self._pass(streams, {topic: follow})
-        self.out.odometry = self._timed(topic, 3)
+        handlers: dict[str, Callable[[str, Any], None]] = {topic: follow}
+        imu = sole_topic(streams, self.wanted.topics.imu, IMU)
+        fix = sole_topic(streams, self.wanted.topics.fix, FIX)
+        if imu is not None:
+            handlers[imu] = self._imu
+        if fix is not None:
+            handlers[fix] = self._fix
+        self._pass(streams, handlers)
+        self.out.odometry = followed(self._timed(topic, 6))
+        self._motion(imu, fix)
         return self.out
 
 

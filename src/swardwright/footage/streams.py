@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,9 @@ from swardwright.domain.camera import Camera
 from swardwright.domain.frame import Frame
 from swardwright.domain.poses import Array, Pose
 from swardwright.domain.site import Topics
+
+if TYPE_CHECKING:
+    from swardwright.footage.imu import Imu
 
 #: bounds on outside data; a recording beyond them is refused with a sentence
 MAX_MESSAGE_BYTES = 256_000_000
@@ -69,7 +72,9 @@ class Streams:
     odometry : Timed | None
         Columns x_m, y_m, yaw_rad in the odometry's own axes.
     gyro : Timed | None
-        Columns z rate (rad/s) and its variance (rad2/s2; 0: not stated).
+        Columns z rate (rad/s) and its variance (rad2/s2; 0: not stated), base axes.
+    imu : Imu | None
+        All that the Imu gave, ``gyro`` included.
     fixes : Timed | None
         Columns latitude_deg, longitude_deg, height_m, and the east-north covariance ee, en, nn (m2; NaN: not stated).
     camera_poses : dict[int, Pose]
@@ -83,6 +88,8 @@ class Streams:
     joints: Timed | None = None
     odometry: Timed | None = None
     gyro: Timed | None = None
+    imu: Imu | None = None
+    notes: list[str] = field(default_factory=list)
     fixes: Timed | None = None
     camera_poses: dict[int, Pose] = field(default_factory=dict)
     camera: Camera | None = None

@@ -49,6 +49,7 @@ class Commands(click.Group):
     elsewhere: ClassVar = {
         "calibrate": ("swardwright.shell.calibrating", "calibrate_group", "Calibrate camera, mount and aim."),
         "budget": ("swardwright.shell.budgeting", "budget", "Say how wrong the rig is, why, and what to fix first."),
+        "track": ("swardwright.shell.tracking", "track", "Follow the base through a recording: TUM file and figure."),
         "register": ("swardwright.shell.recalling", "register", "Recall any revision of the register, compare two."),
         "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
     }
