@@ -12,7 +12,7 @@ from swardwright.domain.frame import Frame, Label
 from swardwright.learning import card_path, detect, load_detector, read_card, shipped_detector
 from swardwright.learning.detector import MARGIN_PX
 from swardwright.learning.judging import found_by_edge
-from swardwright.learning.samples import TeachSettings
+from swardwright.learning.samples import Sample, TeachSettings
 from swardwright.learning.targets import Candidates
 
 
