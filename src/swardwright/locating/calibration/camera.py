@@ -167,7 +167,7 @@ def judge(found: CameraCalibration) -> tuple[Verdict, tuple[str, ...]]:
         mild.append("the board was never turned away on its " + _listed(found.coverage.missed_tilts) + " side")
     if found.widened > 1.0:
         mild.append(f"corners of one picture err together, so the stated errors were widened {found.widened:.1f} times "
-                    "(a bent board or motion while exposing does this)")  # fmt: skip
+                    "(a bent board, motion while exposing, or a zoom or focus that moved)")  # fmt: skip
     verdict = Verdict.NOT if grave else Verdict.CARE if mild else Verdict.FIT
     return verdict, tuple(grave + mild)
 

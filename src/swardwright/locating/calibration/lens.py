@@ -129,7 +129,7 @@ def fit_lens(views: Sequence[BoardView], *, rational: bool = False, start: LensF
                 break
             continue
         theta, poses, linear, damping = *tried, new, max(damping / 8, 1e-12)
-        done = cost - now <= 1e-14 * cost and float(np.abs(step * scale).max()) < 1e-6
+        done = cost - now <= 1e-12 * cost and float(np.abs(step * scale).max()) < 1e-4
         cost = now
         if done:
             break
@@ -253,8 +253,7 @@ def _finished(views: Sequence[BoardView], size: tuple[int, int], theta: Array, p
     sigma = float(np.sqrt(sum(float(np.square(r).sum()) for r in residuals) / freedom))
     information = np.sum([view_score(v, theta, pose)[1] for v, pose in zip(views, poses, strict=True)], axis=0)
     if theta[0] <= 0 or theta[1] <= 0:
-        raise InputError("no camera fits these views", field="focal length", value=(theta[0], theta[1]),
-                         remedy="take pictures of the board tilted to all sides")  # fmt: skip
+        raise _no_camera(len(views))
     fx, fy, cx, cy = (float(v) for v in theta[:4])
     camera = Camera(size[0], size[1], fx, fy, cx, cy, theta[4:], np.zeros((9, 9)))
     covariance = covariance_of(information, theta, size, sigma)

@@ -78,39 +78,38 @@ def next_views(
     Every candidate (nine places in the picture, five tilts, two distances) is judged by the covariance that the
     intrinsics would have with it: what its corners tell is known before it is taken.
     """
-    size = views[0].size_px
-    information, out = fit.information.copy(), []
-    widened = math.sqrt(float(np.trace(fit.camera.covariance)) / max(float(np.trace(_nine(fit, information))), 1e-300))
-    before = _mean_error(fit, information) * widened * height_m
+    size, by = views[0].size_px, _rays(fit.camera)
+    information, out = fit.information.copy(), list[NextView]()
     candidates = [
         (words, view_score(view, fit.parameters, pose)[1]) for words, view, pose in _candidates(fit, board, size)
     ]
+    now = _mean_error(fit, information, by)
+    widened = float(np.sqrt(np.mean(_shift(by, fit.camera.covariance) ** 2))) / max(now, 1e-300)
     for _ in range(count if candidates else 0):
-        errors = [_mean_error(fit, information + more) for _, more in candidates]
+        errors = [_mean_error(fit, information + more, by) for _, more in candidates]
         best = int(np.argmin(errors))
-        error_m = errors[best] * widened * height_m
-        if error_m > (1 - WORTH) * before:
+        if errors[best] > (1 - WORTH) * now:
             break
-        out.append(NextView(candidates[best][0], error_m))
-        information, before = information + candidates[best][1], error_m
+        out.append(NextView(candidates[best][0], errors[best] * widened * height_m))
+        information, now = information + candidates[best][1], errors[best]
     return out
 
 
-def _nine(fit: LensFit, information: Array) -> Array:
+def _rays(camera: Camera) -> Array:
+    """Return the Jacobian of rays spread over the picture by the intrinsics, (n, 2, 9)."""
+    at = grid_pixels(camera, 9, 7)
+    try:
+        return camera.unproject(at)[2]
+    except InputError:
+        return camera.unproject(0.5 * (at + at.mean(axis=0)))[2]
+
+
+def _mean_error(fit: LensFit, information: Array, by: Array) -> float:
+    """Root-mean-square error of rays over the picture (tangent of the angle) that some information leaves."""
     size = (fit.camera.width_px, fit.camera.height_px)
     covariance = covariance_of(information, fit.parameters, size, fit.pixel_sigma_px)
-    return np.asarray(with_covariance(fit.camera, covariance).covariance)
-
-
-def _mean_error(fit: LensFit, information: Array) -> float:
-    """Root-mean-square error of rays over the picture (tangent of the angle)."""
-    at = grid_pixels(fit.camera, 9, 7)
-    ideal = (at - [fit.camera.cx_px, fit.camera.cy_px]) / [fit.camera.fx_px, fit.camera.fy_px]
-    try:
-        by = fit.camera.unproject(at)[2]
-    except InputError:
-        by = fit.camera.unproject(0.5 * (at + at.mean(axis=0)))[2]
-    return float(np.sqrt(np.mean(_shift(by, _nine(fit, information)) ** 2))) if len(ideal) else math.nan
+    nine = np.asarray(with_covariance(fit.camera, covariance).covariance)
+    return float(np.sqrt(np.mean(_shift(by, nine) ** 2)))
 
 
 def _candidates(fit: LensFit, board: Board, size: tuple[int, int]) -> list[tuple[str, BoardView, Array]]:
