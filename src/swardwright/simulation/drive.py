@@ -12,6 +12,8 @@ from swardwright.domain.poses import Array, BasePose, wrap_angle
 from swardwright.domain.site import ErrorSources
 
 STEP_S = 0.02
+#: before it sets out the base stands still this long, so that the gyro's bias shows
+STAND_S = 5.0
 #: correlation time of the base's own belief error
 BELIEF_TAU_S = 30.0
 #: slow wander of the fix beside its white noise (antenna and sky): deviation and correlation time
@@ -128,6 +130,18 @@ def drive_course(rng: np.random.Generator, wanted: Array, lane: Array, errors: E
     total = np.concatenate([[0.0], np.cumsum(length)])
     turning = np.concatenate([[0.0], np.cumsum(angle)])
     return Course(wanted, truth, np.stack([x, y, yaw], 1), total, turning, lane, error)
+
+
+def stand_first(course: Course) -> Course:
+    """Return the course with ``STAND_S`` of standing still before it."""
+    count = round(STAND_S / STEP_S)
+
+    def held(values: Array) -> Array:
+        return np.concatenate([np.repeat(values[:1], count, axis=0), values])
+
+    lane = np.concatenate([np.zeros(count, dtype=bool), course.lane])
+    return Course(held(course.wanted), held(course.truth), held(course.odometry), held(course.distance_m),
+                  held(course.turned_rad), lane, held(course.error))  # fmt: skip
 
 
 def picture_steps(course: Course, every_m: float) -> list[int]:

@@ -22,6 +22,7 @@ from swardwright.simulation.drive import (
     nominal_course,
     picture_steps,
     smooth_wander,
+    stand_first,
 )
 from swardwright.simulation.ground import Light
 from swardwright.simulation.log import RosLog
@@ -42,9 +43,9 @@ def record(robot: SimulatedRobot, lanes: Sequence[Sequence[BasePose]], path: Pat
     """Write the recording of a survey and return the course that was driven."""
     site, rig = robot.site, robot.site.rig
     wanted, lane = nominal_course(site.start, lanes, rig.base.speed_m_s, rig.base.turn_rad_s)
-    course = drive_course(rng, wanted, lane, rig.errors)
+    course = stand_first(drive_course(rng, wanted, lane, rig.errors))
     shots = set(picture_steps(course, PICTURE_EVERY_M))
-    count = len(wanted)
+    count = len(course.wanted)
     start_ns = round(robot.clock_s * 1e9)
     stamps = [start_ns + round(i * STEP_S * 1e9) for i in range(count)]
     rate = np.gradient(course.truth[:, 2], STEP_S) if count > 1 else np.zeros(count)
