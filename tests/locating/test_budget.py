@@ -154,8 +154,9 @@ def _joint(views: tuple[tuple[object, ...], ...]) -> np.ndarray:
 def test_first_order_is_not_accurate_for_grazing_views() -> None:
     """80 degrees off straight down with 1.5 degrees of camera tilt: first order misses a tenth of the variance.
 
-    By the series of the tangent: f'''/f' s^2 = (2 sec^2 + 4 tan^2) s^2 and (f''/f')^2 s^2 / 2 = 2 tan^2 s^2, together
-    17 % and more with the next terms. This is why ``locate`` refuses rays flatter than about 6 degrees, and why cameras should look down.
+    By the series of the tangent: f'''/f' s^2 = (2 sec^2 + 4 tan^2) s^2 and (f''/f')^2 s^2 / 2 = 2 tan^2 s^2, 17 %
+    together, and more with the next terms. This is why ``locate`` refuses rays flatter than about 6 degrees, and why
+    cameras should look down.
     """
     angle, sigma = math.radians(80.0), math.radians(1.5)
     rng = np.random.default_rng(5)

@@ -26,9 +26,9 @@ def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(14.0, 6.4), layout="constrained")
+    figure = Figure(figsize=(14.0, 6.0), layout="constrained")
     FigureCanvasAgg(figure)
-    left, middle, right = figure.subplots(1, 3, width_ratios=[0.9, 1.2, 1.15])
+    left, middle, right = figure.subplots(1, 3, width_ratios=[0.9, 1.45, 1.1])
     _bars(left, budget)
     _map(figure, middle, site.rig, budget)
     _savings(right, budget)
@@ -57,12 +57,13 @@ def _bars(axes: Any, budget: SiteBudget) -> None:
         rest = 1.0 - sum(share for _, share in shares)
         bottom = 0.0
         for source, share in [*shares, ("rest", rest)]:
-            axes.bar(x, 100 * share, bottom=bottom, width=0.72, color=colours.get(source, REST), edgecolor="white",
+            axes.bar(x, 100 * share, bottom=bottom, width=0.8, color=colours.get(source, REST), edgecolor="white",
                      linewidth=1.0)  # fmt: skip
-            if share >= 0.055:
-                axes.text(x, bottom + 50 * share, f"{word(source)}\n{100 * share:.0f} %" if share > 0.09
-                          else f"{word(source)} {100 * share:.0f} %", ha="center", va="center", fontsize=9,
-                          color="white" if source != "rest" else INK, linespacing=1.1)  # fmt: skip
+            name, percent = word(source), f"{100 * share:.0f} %"
+            text = f"{name.replace(' ', chr(10))}\n{percent}" if share > 0.12 else f"{name} {percent}"
+            if share >= 0.05 and max(map(len, text.split("\n"))) <= 11:
+                axes.text(x, bottom + 50 * share, text, ha="center", va="center", fontsize=8.5, linespacing=1.1,
+                          color="white" if source in colours else INK)  # fmt: skip
             bottom += 100 * share
         axes.text(x, 102, f"{1e3 * one.sigma_m:.1f} mm", ha="center", fontsize=11, color=INK, weight="bold")
     axes.set_xticks(range(3), [name for name, _ in bars])
