@@ -263,8 +263,8 @@ def cost_of_claim(
     start = MountState(claim, board, np.zeros(k), np.zeros((n, k)), np.zeros(4))
     if not np.isfinite(tied.cost(start)):
         return np.inf
-    end, cost = _refine(tied, start)
-    return cost - min(_refine(free, end)[1], free.cost(estimate.state))
+    end, cost = _refine(tied, start, 20)
+    return cost - min(_refine(free, end, 20)[1], free.cost(estimate.state))
 
 
 def _huber_at(views: BoardViews, camera: Camera, poses: Array, pixel_px: float) -> float:

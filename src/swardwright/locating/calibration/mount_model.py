@@ -184,6 +184,6 @@ def _left_jacobian(vector_rad: Array) -> Array:
     angle = float(np.linalg.norm(vector_rad))
     k = cross_matrices(vector_rad[None])[0]
     if angle < 1e-6:
-        return np.eye(3) + 0.5 * k
+        return frozen(np.eye(3) + 0.5 * k)
     one, two = (1 - math.cos(angle)) / angle**2, (angle - math.sin(angle)) / angle**3
     return frozen(np.eye(3) + one * k + two * (k @ k))
