@@ -38,7 +38,7 @@ def split(weed: Weed, kept: Weed, together: int, seen: int) -> Change:
     mm = 1000 * math.dist(weed.mean_m, kept.mean_m)
     reason = (
         f"{kept.id} was two plants, {mm:.0f} mm apart, seen together in {together} picture{'s' * (together > 1)}: the "
-        f"one nearer to its old place keeps the name, {weed.id} is the other"
+        f"one that fits its old place better keeps the name, {weed.id} is the other"
     )
     return Change("split", weed.id, reason, (kept.id,), (("apart_m", mm / 1000), ("together", float(together)),
                   ("seen", float(seen))))  # fmt: skip

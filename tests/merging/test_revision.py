@@ -1,0 +1,145 @@
+"""What a revision says about the one before: splits, returns, disappearances, moves, and who is who over two visits."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swardwright.domain.weed import Change, Register, Weed
+from swardwright.merging import PresenceSettings, merge
+from swardwright.merging.changes import changes_of, notes, split, taken_for
+
+Draw = Callable[..., Any]
+SETTINGS = PresenceSettings()
+
+
+def visit(register: Register | None, survey: Any) -> Register:
+    return merge(register, survey.sightings, survey.looks, tracks=[survey.track])
+
+
+def said(register: Register, what: str) -> list[Change]:
+    return [c for c in register.changes if c.what == what]
+
+
+def owner_of(weed: Weed, survey: Any) -> int:
+    """Return the plant that most of a weed's sightings in a survey come from, -1 for none."""
+    plants = Counter(survey.owner[s] for s in weed.sightings if s in survey.owner)
+    return plants.most_common(1)[0][0] if plants else -1
+
+
+def test_a_first_revision_is_all_new_and_begins_anew(draw_survey: Draw) -> None:
+    register = visit(None, draw_survey(21, length=2.4, plants=12))
+    assert register.based_on is None
+    assert {c.what for c in register.changes} == {"new"}
+    assert {c.weed_id for c in register.changes} == {w.id for w in register.weeds}
+    for change in said(register, "new"):
+        assert dict(change.numbers)["belief"] == register.weed(change.weed_id).presence
+
+
+def test_one_weed_that_was_two_is_split_and_one_keeps_the_name(draw_survey: Draw) -> None:
+    """Two plants 1 cm to either side of where one was believed to stand (standard deviation about 5 mm)."""
+    for seed in range(6):
+        one = draw_survey(310 + seed, length=2.4, plants=10, name="first", alarms_m2=0.0)
+        register = visit(None, one)
+        # seen well, from both lanes
+        old = min(register.weeds, key=lambda w: float(np.linalg.norm(w.mean_m - [1.2, 0.5])) + (w.presence < 0.9))
+        j = owner_of(old, one)
+        rest = np.delete(one.plants, j, axis=0)
+        pair = one.plants[j] + np.array([[0.01, 0.0], [-0.01, 0.0]])
+        two = draw_survey(410 + seed, length=2.4, plants=np.vstack([rest, pair]), name="second", alarms_m2=0.0,
+                          truth=one.truth)  # fmt: skip
+        after = visit(register, two)
+        (change,) = said(after, "split")
+        assert change.others == (old.id,)
+        assert change.weed_id not in {w.id for w in register.weeds}
+        kept, new = after.weed(old.id), after.weed(change.weed_id)
+        assert {owner_of(kept, two), owner_of(new, two)} == {len(rest), len(rest) + 1}
+        assert dict(change.numbers)["together"] >= 1
+        assert min(kept.presence, new.presence) > 0.5
+        assert any(old.id in note and "two plants" in note for note in after.notes)
+        assert change.weed_id not in {c.weed_id for c in said(after, "new")}
+
+
+def test_a_new_plant_away_from_the_old_one_is_no_split(draw_survey: Draw) -> None:
+    one = draw_survey(31, length=2.4, plants=10, name="first")
+    register = visit(None, one)
+    two = draw_survey(32, length=2.4, plants=np.vstack([one.plants, [1.2, 0.5]]), name="second", alarms_m2=0.0)
+    after = visit(register, two)
+    assert not said(after, "split")
+    assert after.based_on == register.revision
+    assert [owner_of(after.weed(c.weed_id), two) for c in said(after, "new")] == [10]
+
+
+def test_gone_and_back_under_the_old_name(draw_survey: Draw) -> None:
+    one = draw_survey(21, length=2.4, plants=12, name="first", alarms_m2=0.0)
+    register = visit(None, one)
+    weed = min(register.weeds, key=lambda w: float(np.linalg.norm(w.mean_m - [1.2, 0.5])))
+    j = owner_of(weed, one)
+    two = draw_survey(22, length=2.4, plants=np.delete(one.plants, j, axis=0), name="second", alarms_m2=0.0)
+    without = visit(register, two)
+    (gone,) = said(without, "gone")
+    numbers = dict(gone.numbers)
+    assert gone.weed_id == weed.id
+    assert numbers["seen"] == 0
+    assert numbers["missed"] >= 2
+    assert 0 < numbers["all_missed_probability"] < 0.05
+    assert numbers["belief"] < 0.2 < numbers["belief_before"]
+    three = draw_survey(23, length=2.4, plants=one.plants, name="third", alarms_m2=0.0)
+    again = visit(without, three)
+    (back,) = said(again, "returned")
+    assert back.weed_id == weed.id
+    assert again.weed(weed.id).presence > 0.5
+    assert owner_of(again.weed(weed.id), three) == j
+
+
+def test_a_weed_nobody_looked_for_keeps_its_belief(draw_survey: Draw) -> None:
+    one = draw_survey(21, length=2.4, plants=12, name="first")
+    register = visit(None, one)
+    after = merge(register, [], [])
+    assert [w.presence for w in after.weeds] == [w.presence for w in register.weeds]
+    assert after.changes == ()
+    assert after.based_on == register.revision
+
+
+def weed(weed_id: str = "w0001", x: float = 0.0, presence: float = 0.9, kind: str = "clover", **more: Any) -> Weed:
+    return Weed(weed_id, np.array([x, 0.0]), 1e-4 * np.eye(2), 0.03, 0.003, presence, ((kind, 0.8),), **more)
+
+
+def test_moves_kinds_and_heat_are_told_with_their_numbers() -> None:
+    (moved,) = changes_of(weed(), weed(x=0.04), 3, [], SETTINGS)
+    assert (moved.what, dict(moved.numbers)) == ("moved", {"moved_m": 0.04, "moved_sigma": pytest.approx(4.0)})
+    assert changes_of(weed(), weed(x=0.025), 3, [], SETTINGS) == []
+    (other,) = changes_of(weed(), weed(kind="daisy"), 3, [], SETTINGS)
+    assert other.what == "kind changed"
+    assert "daisy" in other.reason
+    # heat alone lowers the belief; that the plant is gone is said when a look confirms it, and once
+    heated = weed(presence=0.05, heat_kg_m2=0.01)
+    (gone,) = changes_of(heated, weed(presence=0.002, heat_kg_m2=0.01), 0, [0.9, 0.9], SETTINGS)
+    assert gone.what == "gone"
+    assert "after heat" in gone.reason
+    assert dict(gone.numbers)["all_missed_probability"] == pytest.approx(0.01)
+    assert changes_of(weed(presence=0.002, heat_kg_m2=0.01), heated, 0, [0.9], SETTINGS) == []
+
+
+def test_a_split_needs_two_that_are_believed_within_the_old_ellipse() -> None:
+    old, now = weed(), weed(x=-0.01)
+    assert taken_for(old, now, weed("w0002", x=0.02), 13.82)
+    assert not taken_for(old, now, weed("w0002", x=0.09), 13.82)
+    assert not taken_for(old, now, weed("w0002", x=0.02, presence=0.4), 13.82)
+    change = split(weed("w0002", x=0.02), now, 1, 2)
+    assert change.others == ("w0001",)
+    assert dict(change.numbers)["apart_m"] == pytest.approx(0.03)
+    assert "in 1 picture:" in change.reason
+
+
+def test_many_changes_are_counted_and_few_are_told() -> None:
+    few = [Change("gone", f"w{i}", f"w{i} is gone") for i in range(3)]
+    told = notes(few, 2)
+    assert told[:3] == ("w0 is gone", "w1 is gone", "w2 is gone")
+    assert told[3].startswith("2 places with detections not entered")
+    many = [Change("gone", f"w{i}", f"w{i} is gone") for i in range(30)] + [Change("new", "w99", "w99 is new")]
+    assert notes(many, 0) == ("30 weeds are gone", "1 new plant")
