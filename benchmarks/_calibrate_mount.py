@@ -57,43 +57,53 @@ def _matrix(turn: Any, shift: Any) -> Array:
     return out
 
 
-def kinhec_case(number: int, robot: str = "ur5e", joint_rad: float = 1e-3, count: int = 15) -> Case | None:
-    """Return a case drawn by ``kinhec``: its arm, trajectory, mount and joint readings; None where it gives up."""
+def kinhec_cases(number: int, robot: str = "ur5e", joint_rad: float = 1e-3, count: int = 15,
+                 draws: int = 3) -> list[Case]:  # fmt: skip
+    """Return cases of one arm, trajectory and mount drawn by ``kinhec``, each with its own errors; none if it gives up.
+
+    Exact truth, exact board poses, the joint errors and the arm's kinematics are ``kinhec``'s; corner noise is ours.
+    """
     from kinhec.camera import CAMERAS, TARGETS, project_points
-    from kinhec.config import SequenceConfig, default_robot_noise
+    from kinhec.config import SequenceConfig, default_camera_noise, default_robot_noise
     from kinhec.generator import GenerationError, generate_sequence
-    from kinhec.kinematics import geometric_jacobian
+    from kinhec.kinematics import forward_kinematics_batch, geometric_jacobian
+    from kinhec.noise import joint_gaussian
     from kinhec.robots import get_robot
 
-    noise = default_robot_noise() | {"models": ["joint_gaussian"], "joint_std_rad": joint_rad, "rot_std_rad": 0.0,
-                                     "trans_std_m": 0.0}  # fmt: skip
     config = SequenceConfig(f"case-{number}", "robot_error", "", seed=1000 + number, robot=robot, family="lookat",
-                            family_params={"n_waypoints": count}, robot_noise=noise,
+                            family_params={"n_waypoints": count},
+                            robot_noise=default_robot_noise() | {"models": ["none"]},
+                            camera_noise=default_camera_noise() | {"model": "none"},
                             sampling={"mode": "stations", "duration_s": 20.0, "camera_rate_hz": 30.0,
                                       "robot_rate_hz": None, "sync": "synchronous", "n_stations": count})  # fmt: skip
     try:
         made = generate_sequence(config)
     except GenerationError:
-        return None
+        return []
     robot_rows, camera_rows = made.robot_table.to_pydict(), made.camera_table.to_pydict()
     truth = _poses({f"X_{c}": [made.manifest[f"X_{c}"]] for c in _PARTS}, "X")[0]
     board = _poses({f"Y_{c}": [made.manifest[f"Y_{c}"]] for c in _PARTS}, "Y")[0]
     rng, lens, target, arm = np.random.default_rng(number), CAMERAS["hd"], TARGETS[config.target], get_robot(robot)
     camera = Camera(lens.width, lens.height, lens.fx, lens.fy, lens.cx, lens.cy, np.zeros(5), np.zeros((4, 4)))
-    exact, read = _poses(camera_rows, "cam_target_gt"), _poses(robot_rows, "base_ee_meas")
+    exact = _poses(camera_rows, "cam_target_gt")
     shown = [i for i, visible in enumerate(camera_rows["visible"]) if visible]
     if len(shown) < 6:
-        return None
-    flip = np.diag([1.0, -1.0, -1.0])  # its board looks at the camera along +z; ours along -z
-    pixels = [project_points(lens, exact[i], target.points)[0] + rng.normal(0, CORNER_PX, (len(target.points), 2))
-              for i in shown]  # fmt: skip
-    jacobian = np.array([geometric_jacobian(arm, np.array(robot_rows["q_meas"][i])) for i in shown])
-    jacobian = np.concatenate([jacobian[:, 3:], jacobian[:, :3]], axis=1)
-    views = BoardViews(read[shown], jacobian, (target.points @ flip,) * len(shown), tuple(pixels),
-                       tuple(f"station {i}" for i in shown))  # fmt: skip
+        return []
+    flip = np.diag([1.0, -1.0, -1.0])  # its board's z comes towards the camera; ours goes into the board
     pose = Pose("link", "camera", truth[:3, :3], truth[:3, 3])
     place = Pose("base", "board", board[:3, :3] @ flip, board[:3, 3])
-    return Case(None, camera, views, joint_noise(arm.dof, joint_rad, 0.0), pose, place, truth, np.full(6, 0.01))
+    cases = []
+    for _ in range(draws):
+        pixels = [project_points(lens, exact[i], target.points)[0] for i in shown]
+        pixels = [p + rng.normal(0, CORNER_PX, p.shape) for p in pixels]
+        q = joint_gaussian(rng, np.array([robot_rows["q_gt"][i] for i in shown]), joint_rad)
+        jacobian = np.array([geometric_jacobian(arm, row) for row in q])  # translation rows first
+        jacobian = np.concatenate([jacobian[:, 3:], jacobian[:, :3]], axis=1)
+        views = BoardViews(forward_kinematics_batch(arm, q), jacobian, (target.points @ flip,) * len(shown),
+                           tuple(pixels), tuple(f"station {i}" for i in shown))  # fmt: skip
+        cases.append(Case(None, camera, views, joint_noise(arm.dof, joint_rad, 0.0), pose, place, truth,
+                          np.full(6, 0.01)))  # fmt: skip
+    return cases
 
 
 _PARTS = ("px", "py", "pz", "qw", "qx", "qy", "qz")
@@ -148,8 +158,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     cases = []
     while len(cases) < (120 if full else 24):
         number = next(drawn)
-        case = kinhec_case(number, ("ur5e", "panda", "iiwa14")[number % 3])
-        cases += [case] if case is not None else []
+        cases += kinhec_cases(number, ("ur5e", "panda", "iiwa14")[number % 3])
     yield from _ratios("kinhec's solvers on its cases", *compare(cases, by_kinhec), len(cases))
     yield from _ratios("OpenCV on kinhec's cases", *compare(cases, by_opencv), len(cases))
     yield from _normalised(full)

@@ -44,16 +44,16 @@ def test_exact_touches_give_the_tip() -> None:
 
 
 def test_the_tip_covariance_is_honest() -> None:
-    """Average normalised squared error of 30 rigs inside the 99.9 % bounds of its mean (chi-square, 3 a rig)."""
+    """Average normalised squared error of 20 rigs inside the 99.9 % bounds of its mean (chi-square, 3 a rig)."""
     rng, squared = np.random.default_rng(2), []
-    for _ in range(30):
+    for _ in range(20):
         arm, tip = random_arm(rng), rng.uniform(-0.1, 0.2, 3)
         q = touches(arm, tip, rng, 9, 5e-4)
         read = q - rng.normal(0, 2e-3, 6) - rng.normal(0, 1e-3, q.shape)
         found = solve_tip(arm, "link5", read, joint_noise(6, 1e-3, 2e-3), 5e-4)
         gap = found.tip_m - tip
         squared.append(gap @ np.linalg.solve(found.covariance, gap))
-    low, high = chi2.ppf([5e-4, 1 - 5e-4], 90) / 30
+    low, high = chi2.ppf([5e-4, 1 - 5e-4], 60) / 20
     assert low < np.mean(squared) < high
 
 
