@@ -63,7 +63,7 @@ def test_the_command_says_where_the_error_comes_from_and_draws_it(folder: Path, 
     wanted = np.array([int(COLOURS[0][i : i + 2], 16) for i in (1, 3, 5)]) / 255
     # the largest source fills a good part of its bars
     assert (np.abs(picture[..., :3] - wanted).max(axis=-1) < 0.02).mean() > 0.01
-    again = call(str(folder))
+    again = call(str(folder), "--at", "0.8 m, 0.1 m")
     assert again.exit_code == 0
     assert "the one before was replaced" in again.output
     assert "(invented data)" in again.output

@@ -18,7 +18,7 @@ from swardwright.shell.site_budget import SiteBudget, plural
 INK, SOFT = "#24241f", "#625f54"
 #: turf that is well known is green, badly known is bare earth
 _TURF = ("#dfe9cd", "#b7c58a", "#d9b35c", "#b87a2e", "#7a431c")
-_STEP_M = 0.04
+_STEP_M = 0.05
 
 
 def budget_figure(path: Path, site: Site, budget: SiteBudget) -> None:
