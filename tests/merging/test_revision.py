@@ -105,6 +105,24 @@ def test_a_weed_nobody_looked_for_keeps_its_belief(draw_survey: Draw) -> None:
     assert after.based_on == register.revision
 
 
+def test_names_are_kept_over_two_visits_at_four_plants_per_m2(draw_survey: Draw) -> None:
+    """Must show: 98 % and more; the same rig on both days, drifting base poses, plants seen in both visits."""
+    kept = total = 0
+    for seed in range(4):
+        one = draw_survey(500 + seed, length=4.0, plants=40, apart=0.06, name="first")
+        two = draw_survey(600 + seed, length=4.0, plants=one.plants, name="second", truth=one.truth)
+        register = visit(None, one)
+        after = visit(register, two)
+        seen_again = {j for j in two.owner.values() if j >= 0}
+        for weed in register.weeds:
+            j = owner_of(weed, one)
+            if j in seen_again:
+                total += 1
+                kept += owner_of(after.weed(weed.id), two) == j
+    assert total > 130
+    assert kept >= 0.98 * total
+
+
 def weed(weed_id: str = "w0001", x: float = 0.0, presence: float = 0.9, kind: str = "clover", **more: Any) -> Weed:
     return Weed(weed_id, np.array([x, 0.0]), 1e-4 * np.eye(2), 0.03, 0.003, presence, ((kind, 0.8),), **more)
 
