@@ -74,18 +74,19 @@ def belief(weed: Weed | None, covariance_m2: Array, seen: Sequence[Sighting], mi
         look = looks.get(s.frame_id)
         there = USUAL if look is None else float(look.detection_at(s.mean_m)[0])
         hits.append((s.probability, max(there, SEEN_MIN)))
-    known = {
-        "chance": math.pi * gate * math.sqrt(max(float(np.linalg.det(covariance_m2)), 0.0)) * max(alarms, default=0.05),
-        "usual": float(np.mean([look.detection_probability for look in mine])) if mine else USUAL,
-        "real_share": real_share,
-    }
     misses = [p for _, p in missed]
+    chance = math.pi * gate * math.sqrt(max(float(np.linalg.det(covariance_m2)), 0.0)) * max(alarms, default=0.05)
+    usual = float(np.mean([look.detection_probability for look in mine])) if mine else USUAL
+
+    def judged(before: float | None, history: tuple[int, int]) -> float:
+        return presence(before, hits, misses, chance=chance, settings=settings, usual=usual, real_share=real_share,
+                        history=history)  # fmt: skip
+
     if weed is None:
-        return presence(None, hits, misses, settings=settings, **known)
-    before = (len(weed.sightings), max(weed.looks - len(weed.sightings), 0))
-    value = presence(weed.presence, hits, misses, settings=settings, history=before, **known)
+        return judged(None, (0, 0))
+    value = judged(weed.presence, (len(weed.sightings), max(weed.looks - len(weed.sightings), 0)))
     if weed.presence < settings.gone and hits:
-        value = max(value, presence(None, hits, misses, settings=settings, **known))
+        value = max(value, judged(None, (0, 0)))
     return value
 
 
