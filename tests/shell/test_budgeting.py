@@ -58,6 +58,7 @@ def test_the_command_says_where_the_error_comes_from_and_draws_it(folder: Path, 
     assert data["looks"][-1]["looks"] is None
     assert data["looks"][-1]["sigma_m"] <= data["looks"][0]["sigma_m"]
     assert data["register"] is None
+    assert any("no register yet" in note for note in data["notes"])
     picture = imread(data["figure"])
     assert Path(data["figure"]) == folder / "reports" / "error-budget.png"
     wanted = np.array([int(COLOURS[0][i : i + 2], 16) for i in (1, 3, 5)]) / 255

@@ -133,6 +133,8 @@ def site_budget(site: Site, *, register: Register | None = None, base_covariance
     base = np.diag([rig.errors.start_m**2] * 2 + [rig.errors.start_rad**2]) if base_covariance is None else (
         base_covariance)  # fmt: skip
     notes = []
+    if register is None and kind is None:
+        notes.append("There is no register yet, so every kind to treat counts alike; locate the weeds, then ask again.")
     survey_places = _survey_places(site, at_m)
     if at_m is not None and len(survey_places) > 1:
         notes.append("The survey picture does not show that place; the survey's numbers are means over its picture.")
