@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import swardwright
 from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Pose, rotation_from_vector
-from swardwright.locating.views import head_jacobians
+from swardwright.locating.landing import head_jacobians
 from swardwright.shell.site_file import load_site
 
 RIG = load_site(Path(swardwright.__file__).parent / "simulation" / "assets").rig

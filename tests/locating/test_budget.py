@@ -17,7 +17,8 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.site import ErrorSources, Rig
 from swardwright.locating.budget import best_weights, budget, split
 from swardwright.locating.fixing import HALF, actions, price, source_fixes, with_board, with_fixes
-from swardwright.locating.views import landing_seen, stop_views, survey_views
+from swardwright.locating.landing import landing_seen
+from swardwright.locating.views import stop_views, survey_views
 from swardwright.planning import posture_over
 from swardwright.shell.site_file import load_site
 

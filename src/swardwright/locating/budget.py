@@ -18,7 +18,8 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.domain.uncertainty import Scope
-from swardwright.locating.views import Errors, Seen, check_places, landing_seen, stop_views, survey_views
+from swardwright.locating.landing import landing_seen
+from swardwright.locating.views import Errors, Seen, check_places, stop_views, survey_views
 
 #: a whole budget smaller than this (m) means that every source was set to zero
 NOTHING_M = 2e-5

@@ -18,7 +18,8 @@ from swardwright.domain.heat import Head
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Kind, Limits
 from swardwright.locating.budget import NOTHING_M, ErrorBudget, split
-from swardwright.locating.views import Seen, StopViews, landing_seen, survey_views
+from swardwright.locating.landing import landing_seen
+from swardwright.locating.views import Seen, StopViews, survey_views
 
 #: factor on a covariance when its standard deviation is halved
 HALF = 0.25

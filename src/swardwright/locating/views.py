@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Detection, Frame
-from swardwright.domain.poses import Array, BasePose, frozen, skew
+from swardwright.domain.poses import Array, BasePose, frozen
 from swardwright.domain.site import Rig
 from swardwright.domain.uncertainty import Scope, SharedError
 from swardwright.locating import locate_counted, picture_outline
@@ -29,7 +29,8 @@ OVERLAP = 0.6
 HEADINGS_RAD = (math.pi, math.pi / 2.0, -math.pi / 2.0, 0.0)
 #: the errors of one look
 Errors = tuple[SharedError, ...]
-_NOW = "stop-1"
+#: key of the present stop
+NOW = "stop-1"
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,10 +242,10 @@ class StopViews:
         for shown in self.shown:
             relative = [tuple(e for e in errors if e.source != "base") for errors in shown]
             if math.isinf(looks):
-                views.append(tuple(_keyed(e, None, _NOW) for e in relative))
+                views.append(tuple(_keyed(e, None, NOW) for e in relative))
             else:
                 turns = range(int(looks))
-                views.append(tuple(_keyed(relative[n % len(relative)], f"look-{n + 1}", _NOW) for n in turns))
+                views.append(tuple(_keyed(relative[n % len(relative)], f"look-{n + 1}", NOW) for n in turns))
         return Seen("stop", looks, self.places_m, tuple(views))
 
     @functools.cached_property
@@ -262,9 +263,9 @@ class StopViews:
         views = []
         for k, shown in enumerate(self.shown):
             base = [e for e in shown[0] if e.source == "base"]
-            back = tuple(replace(e, scope=Scope.STOP, key=_NOW, jacobian=-e.jacobian, gradient=None) for e in base)
+            back = tuple(replace(e, scope=Scope.STOP, key=NOW, jacobian=-e.jacobian, gradient=None) for e in base)
             here = tuple(e for e in shown[0] if e.source != "base")
-            row = [_keyed(here, None if forever else "look-1", _NOW)]
+            row = [_keyed(here, None if forever else "look-1", NOW)]
             for n in range(len(HEADINGS_RAD) if forever else int(looks) - 1):
                 own = (None, None) if forever else (f"look-{n + 2}", f"stop-{n + 2}")
                 there = self._elsewhere[n % len(HEADINGS_RAD)][k]
@@ -289,7 +290,7 @@ def stop_views(rig: Rig, places_m: Array, base_covariance: Array | None = None) 
     """
     places = check_places(places_m)
     postures = rig.look_joints_rad or (rig.survey_joints_rad,)
-    upright = replace(survey_frame(rig, base_covariance), stop=_NOW)
+    upright = replace(survey_frame(rig, base_covariance), stop=NOW)
     table = [errors_at(rig, [replace(upright, joints_rad=q)], places) for q in postures]
     ranked, frames = [], []
     for k, place in enumerate(places):
@@ -305,79 +306,6 @@ def stop_views(rig: Rig, places_m: Array, base_covariance: Array | None = None) 
 
 def _relative_trace(errors: Errors) -> float:
     return sum(float(np.trace(e.ground_covariance_m2)) for e in errors if e.source != "base")
-
-
-def landing_seen(rig: Rig, seen: Seen, head_joints_rad: Array) -> Seen:
-    """Return where heat lands relative to the crowns, from looks at a stop.
-
-    Parameters
-    ----------
-    seen : Seen
-        Of ``StopViews``.
-    head_joints_rad : Array
-        Shape (k, dof): the posture with which each place is heated.
-
-    Notes
-    -----
-    Where the look errs by ``J e``, the landing errs by ``(J - H) e``: ``H`` is the effect of the same error on the
-    point where the flame meets the ground (zero offsets of joints and tilt of the base, which the look shares with the
-    flame, partly cancel). Joint readings err anew while heating; wind and flame wander are the head's landing spread.
-    """
-    out = []
-    for views, q in zip(seen.views, np.asarray(head_joints_rad, dtype=float), strict=True):
-        by_head = head_jacobians(rig, q)
-        held = _held(rig, by_head)
-        out.append(tuple((*_less(errors, by_head, views[0]), *held) for errors in views))
-    return Seen("landing", seen.looks, seen.places_m, tuple(out))
-
-
-def _held(rig: Rig, by_head: dict[str, Array]) -> Errors:
-    """Return what heating adds whatever the look: joint readings anew, landing spread, what is left of the offset."""
-    head, joint = rig.head, rig.errors.joint_rad
-    dof = len(rig.arm.moving)
-    return (
-        SharedError("joints", Scope.FRAME, "heating", -by_head["joints"], joint**2 * np.eye(dof)),
-        SharedError("landing", Scope.STOP, "heating", np.eye(2), head.landing_sigma_m**2 * np.eye(2)),
-        SharedError("head_offset", Scope.SITE, "site", np.eye(2), head.offset_sigma_m**2 * np.eye(2)),
-    )
-
-
-def _less(errors: Errors, by_head: dict[str, Array], first: Errors) -> Errors:
-    """Take the flame's share of common errors off a look's; ``first`` is the look from the present stop."""
-    out, left = [], {s: h for s, h in by_head.items() if s != "joints"}
-    for e in errors:
-        shared = e.scope in (Scope.PLANT, Scope.SITE) or e.key == _NOW
-        if e.source in left and shared:
-            e = replace(e, jacobian=e.jacobian - left.pop(e.source))
-        out.append(e)
-    for source, jacobian in left.items():  # a look from another stop does not share the present one's tilt and ground
-        prior = next((e for e in first if e.source == source), None)
-        if prior is not None:
-            out.append(SharedError(source, Scope.STOP, _NOW, -jacobian, prior.covariance))
-    return tuple(out)
-
-
-def head_jacobians(rig: Rig, joints_rad: Array) -> dict[str, Array]:
-    """Return source -> (2, k): how far each error moves the point where the flame meets the ground, base axes.
-
-    The same identity as for a ray of the camera (see ``chain``), with the flame's axis in its place. Finite
-    differences: ``tests/derivatives/test_budget.py``.
-    """
-    end = rig.arm.forward(np.asarray(joints_rad, dtype=float), rig.head.link)
-    axis = end[:3, 2]
-    if axis[2] > -0.1:
-        raise InputError("the flame does not point at the ground in this posture", field="joints_rad",
-                         value=[round(float(q), 3) for q in joints_rad],
-                         remedy="choose a posture with the head's z axis down")  # fmt: skip
-    slide = np.column_stack([np.eye(2), -axis[:2] / axis[2]])
-    start = end[:3, 3] + end[:3, :2] @ np.array(rig.head.offset_m)
-    reach = start - axis * (start[2] / axis[2])
-    arm = rig.arm.jacobian(np.asarray(joints_rad, dtype=float), rig.head.link)
-    joints = slide @ (arm[3:] - skew(reach - end[:3, 3]) @ arm[:3])
-    height = (axis[:2] / axis[2])[:, None]
-    tilt = -slide @ skew(reach)[:, :2]
-    return {"joints": joints, "joint_offset": joints, "tilt": tilt, "ground": height, "plane": height,
-            "roughness": height}  # fmt: skip
 
 
 def _unseen(place: Array, outline_m: Array, where: str, what: str) -> InputError:

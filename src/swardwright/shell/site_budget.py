@@ -122,7 +122,8 @@ def site_budget(site: Site, *, register: Register | None = None, base_covariance
 
     from swardwright.locating import budget as budgets
     from swardwright.locating import fixing
-    from swardwright.locating.views import landing_seen, stop_views, survey_views
+    from swardwright.locating.landing import landing_seen
+    from swardwright.locating.views import stop_views, survey_views
 
     rig, limits = site.rig, site.limits
     if not 1 <= looks <= LOOKS_MAX:
