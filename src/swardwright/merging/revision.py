@@ -20,6 +20,8 @@ from swardwright.merging.solve import shared_loadings
 GROWTH_SHARE = 0.3
 #: A look that would have found the plant with less probability than this says nothing about it.
 WORTH = 0.05
+#: A look counts among a weed's looks if it was this likely to find it.
+HELD = 0.5
 #: Detection probability where no look is given, and the least where a plant was seen all the same.
 USUAL, SEEN_MIN = 0.9, 0.05
 #: A look that held a weed's place and did not see it, and how likely it was to.
@@ -153,7 +155,7 @@ def _weed(weed_id: str, old: Weed | None, joint: Joint, w: int, value: float, se
     radii = [(s.radius_m, s.radius_sd_m) for s in seen]
     kinds = [s.kinds for s in seen]
     ids = tuple(s.id for s in seen)
-    looked = len(seen) + len(missed)
+    looked = len(seen) + sum(p >= HELD for _, p in missed)
     heat, control = 0.0, False
     if old is not None:
         radii.append((old.radius_m, math.hypot(old.radius_sd_m, GROWTH_SHARE * old.radius_m)))
