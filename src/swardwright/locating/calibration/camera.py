@@ -155,11 +155,14 @@ def judge(found: CameraCalibration) -> tuple[Verdict, tuple[str, ...]]:
         grave.append(f"the focal length is known to {100 * focal:.0f} % only: tilt the board")
     share = found.coverage.share
     _sort(-share, -SHARE_FIT, -SHARE_CARE, grave, mild, f"only {100 * share:.0f} % of the picture was covered")
-    if len(found.views) < VIEWS_FIT:
-        mild.append(f"only {len(found.views)} views; 15 to 30 are better")
     if found.held_out is None:
-        mild.append("too few views to hold any out, so nothing checks the result")
-    elif (ratio := found.held_out.reprojection_px / found.fit.reprojection_px) > HELD_OUT_RATIO:
+        grave.append(f"only {len(found.views)} views: too few to hold any out, so nothing checks the result")
+    elif len(found.views) < VIEWS_FIT:
+        mild.append(f"only {len(found.views)} views; 15 to 30 are better")
+    if (
+        found.held_out is not None
+        and (ratio := found.held_out.reprojection_px / found.fit.reprojection_px) > HELD_OUT_RATIO
+    ):
         mild.append(f"views not used are predicted {ratio:.1f} times worse than views used")
     if found.coverage.missed_corners:
         mild.append("no corner of the board came near the picture's " + _listed(found.coverage.missed_corners))
