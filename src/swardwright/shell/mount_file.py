@@ -124,11 +124,21 @@ def _name(data: dict[str, Any], key: str, field: str, where: str) -> str:
 def _numbers(data: dict[str, Any], key: str, field: str, where: str, size: int) -> list[float]:
     value = data.get(key)
     if isinstance(value, list) and len(value) == size:
-        numbers = [float(v) for v in value if isinstance(v, int | float) and not isinstance(v, bool)]
+        numbers = [n for v in value if (n := _float(v)) is not None]
         if len(numbers) == size and bool(np.isfinite(numbers).all()):
             return numbers
     raise SiteError("finite numbers are needed", where=where, field=f"{field}.{key}", value=value,
                     limit=f"{size} numbers", remedy=_REMEDY)  # fmt: skip
+
+
+def _float(value: object) -> float | None:
+    """Return a number; YAML 1.1 takes 1e-6, without a point, for text."""
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return None
+    try:
+        return float(value)
+    except (ValueError, OverflowError):
+        return None
 
 
 def fixed_joint(arm: Arm, link: str) -> Joint:
@@ -187,12 +197,18 @@ def mount_text(mount: MountFile) -> str:
             f"{name}:",
             f"  parent: {_quoted(part.parent)}",
             f"  child: {_quoted(part.child)}",
-            f"  xyz_m: {[float(v) for v in part.pose.translation_m]}",
-            f"  quaternion_wxyz: {[float(v) for v in quaternion_from_rotation(part.pose.rotation)]}",
+            f"  xyz_m: {_listed(part.pose.translation_m)}",
+            f"  quaternion_wxyz: {_listed(quaternion_from_rotation(part.pose.rotation))}",
         ]
         if part.covariance is not None:
-            lines.append(f"  covariance: {[float(v) for v in part.covariance.ravel()]}")
+            lines.append(f"  covariance: {_listed(part.covariance)}")
     return "\n".join(lines) + "\n"
+
+
+def _listed(values: Array) -> str:
+    """Return numbers as YAML 1.1 reads them back: an exponent needs a point before it."""
+    words = [repr(float(v)) for v in np.ravel(values)]
+    return "[" + ", ".join(w if "." in w else w.replace("e", ".0e") for w in words) + "]"
 
 
 def _quoted(text: str) -> str:

@@ -34,6 +34,10 @@ MAX_CSV_BYTES = 5_000_000
 VIEWS_MAX = 80
 #: between two pictures the arm stands if no joint moves more than this (rad)
 STILL_RAD = 2e-3
+#: odometry of a base that stands may wander by this much
+BASE_M, BASE_RAD = 0.02, math.radians(1.0)
+#: a reading may lie this far outside the URDF's limits
+BEYOND_RAD = 0.1
 #: postures nearer than this to one taken already are the same (rad)
 SAME_RAD = 0.02
 
@@ -198,10 +202,11 @@ def read_joints(file: Path, arm: Arm, label: str, label_needed: bool = True) -> 
             if not math.isfinite(value):
                 raise RecordingError("a finite number is needed", where=f"{where}, line {line}", field=joint.name,
                                      value=repr(text), remedy="mend the line or leave it out")  # fmt: skip
-            if joint.kind != "prismatic" and abs(value) > 4 * math.pi:
-                raise RecordingError("no joint turns that far: are these degrees?", where=f"{where}, line {line}",
-                                     field=joint.name, value=value, limit="rad",
-                                     remedy="write radians (degrees x pi / 180)")  # fmt: skip
+            if not joint.lower_rad - BEYOND_RAD <= value <= joint.upper_rad + BEYOND_RAD:
+                raise RecordingError("the joint cannot be there: are these degrees?", where=f"{where}, line {line}",
+                                     field=joint.name, value=value,
+                                     limit=f"{joint.lower_rad:.4g} to {joint.upper_rad:.4g} rad",
+                                     remedy="write radians (degrees x pi / 180) or mend the limits")  # fmt: skip
             values.append(value)
         rows.append((str(row.get(label) or "").strip(), tuple(values)))
     if not rows:
@@ -229,7 +234,22 @@ def _log_frames(site: Site, path: Path, left_out: Counter[str]) -> tuple[list[Fr
             chosen.append(int(i))
     left_out["pictures of a posture seen before"] += int(standing.sum()) - len(chosen)
     chosen = _spread(q, chosen)
+    _base_stood([frames[i] for i in chosen], path)
     return [frames[i] for i in sorted(chosen)], footage.pictures_found
+
+
+def _base_stood(frames: Sequence[Frame], path: Path) -> None:
+    places = np.array([f.base.as_array() for f in frames if f.base is not None]).reshape(-1, 3)
+    if not len(places):
+        return
+    yaw = np.unwrap(places[:, 2])
+    moved, turned = float(np.hypot(*np.ptp(places[:, :2], axis=0))), float(np.ptp(yaw))
+    if moved > BASE_M or turned > BASE_RAD:
+        raise RecordingError("the base drove between the pictures, so the board did not stand still for the arm",
+                             where=path.name, value=f"{moved:.2f} m, {math.degrees(turned):.1f} degrees",
+                             limit=f"{BASE_M:g} m, {math.degrees(BASE_RAD):.1f} degrees",
+                             remedy="record again with the base standing, or give a folder of pictures taken at one "
+                             "place")  # fmt: skip
 
 
 def _standing(q: Array) -> NDArray[np.bool_]:
