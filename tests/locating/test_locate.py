@@ -91,8 +91,8 @@ def _ideal(rig: Rig, pixel: np.ndarray, k: np.ndarray) -> np.ndarray:
 
 def test_scopes_say_who_shares_an_error(rig: Rig) -> None:
     survey = {e.source: e for e in locate([frame_of(rig)], [detection(600, 500)], rig)[0].errors}
-    assert set(survey) == {"pixel", "crown", "roughness", "intrinsics", "mount", "joint_offset", "joints", "tilt", "base",
-                           "ground", "plane"}  # fmt: skip
+    assert set(survey) == {"pixel", "crown", "roughness", "intrinsics", "mount", "joint_offset", "joints", "tilt",
+                           "base", "ground", "plane"}  # fmt: skip
     for source in ("mount", "joint_offset", "intrinsics", "plane"):
         assert survey[source].scope is Scope.SITE
     for source in ("crown", "roughness"):

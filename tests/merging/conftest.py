@@ -40,8 +40,9 @@ class Survey:
     looks: list[Look]
 
 
-def survey(seed: int, *, length: float = 4.0, count: int = 2, spacing: float = 1.0, plants: np.ndarray | Growth | int = 30,
-           apart: float = 0.08, fixes: bool = True, detect: float = 0.92, alarms_m2: float = 0.03,
+def survey(seed: int, *, length: float = 4.0, count: int = 2, spacing: float = 1.0,
+           plants: np.ndarray | Growth | int = 30, apart: float = 0.08, fixes: bool = True, detect: float = 0.92,
+           alarms_m2: float = 0.03,
            errors: ErrorSources = ERRORS, name: str = "survey", truth: TrueRig | None = None) -> Survey:  # fmt: skip
     """Draw a survey."""
     rng = np.random.default_rng(seed)
@@ -57,7 +58,8 @@ def survey(seed: int, *, length: float = 4.0, count: int = 2, spacing: float = 1
     drawn = pixel_survey.draw_survey(rig, plants, lanes(length, count, spacing), rng, fixes=fixes, detect=detect,
                                      alarms_m2=alarms_m2, name=name, truth=truth)  # fmt: skip
     return Survey(
-        rig, drawn.growth.crowns_m, drawn.growth, truth, list(drawn.frames), drawn.track, list(drawn.detections), drawn.owner, drawn.true_bases,
+        rig, drawn.growth.crowns_m, drawn.growth, truth, list(drawn.frames), drawn.track, list(drawn.detections),
+        drawn.owner, drawn.true_bases,
         locate(drawn.frames, drawn.detections, rig),
         looks(drawn.frames, rig, detection_probability=detect, false_alarms_m2=max(alarms_m2, 0.01)),
     )  # fmt: skip

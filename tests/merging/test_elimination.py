@@ -12,7 +12,7 @@ from swardwright.merging.elimination import Elimination
 
 
 def problem(seed: int, count: int, size: int, common: int, reach_m: float) -> tuple[Elimination, np.ndarray]:
-    """Return an elimination and its dense matrix: blocks within reach of each other are coupled, ``common`` with all."""
+    """Return an elimination and its matrix: blocks within reach of each other are coupled, common ones with all."""
     rng = np.random.default_rng(seed)
     places = rng.uniform(0, [8.0, 4.0], (count, 2))
     near = np.linalg.norm(places[:, None] - places[None], axis=2) < reach_m

@@ -14,7 +14,6 @@ from scipy.stats import chi2
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
 from swardwright.domain.site import ErrorSources
-from swardwright.domain.uncertainty import Scope
 from swardwright.domain.weed import Register
 from swardwright.merging import merge
 from swardwright.merging import problem as problem_module
@@ -94,20 +93,19 @@ def test_against_dense_least_squares(draw_survey: Draw, monkeypatch: pytest.Monk
     errors = dataclasses.replace(ERRORS, roughness_m=ROUGHNESS_M, joint_offset_rad=1e-3, plane_m=0.01)
     survey = draw_survey(77, length=1.6, plants=8, fixes=False, errors=errors)
     joint = join(survey.sightings, [survey.track], PriorWeeds.of(()), survey.looks, MergeSettings())
-    problem = joint.problem
     n = len(joint.solution.crowns_m)
     keys: dict[tuple[str, str], tuple[int, np.ndarray]] = {}
     size = 3 * n  # crowns, then heights
     for frame_id in survey.track.frame_ids:
         keys[("base", frame_id)] = (size, np.zeros((3, 3)))
         size += 3
-    for s in problem.sightings:
-        for e in s.errors:
-            if e.scope not in (Scope.PIXEL, Scope.PLANT) and (e.source, e.key) not in keys:
-                keys[(e.source, e.key)] = (size, np.asarray(e.covariance))
-                size += len(e.covariance)
+    for part in joint.parts:
+        for source in part.sources:
+            if source.key not in keys:
+                keys[source.key] = (size, np.asarray(source.covariance))
+                size += len(source.covariance)
     information, right = np.zeros((size, size)), np.zeros(size)
-    information[2 * n : 3 * n, 2 * n : 3 * n] = np.eye(n) / ROUGHNESS_M**2
+    information[2 * n : 3 * n, 2 * n : 3 * n] = np.eye(n)
     for (source, _), (at, covariance) in keys.items():
         if source != "base":
             information[at : at + len(covariance), at : at + len(covariance)] = np.linalg.inv(covariance)
@@ -119,22 +117,18 @@ def test_against_dense_least_squares(draw_survey: Draw, monkeypatch: pytest.Monk
             b = slice(first + 3 * i - 3, first + 3 * i)
             information[b, a] += survey.track.upper[i - 1]
             information[a, b] += survey.track.upper[i - 1].T
-    for k, s in enumerate(problem.sightings):
-        row = np.zeros((2, size))
-        w = int(joint.weed_of[k])
-        row[:, 2 * w : 2 * w + 2] = np.eye(2)
-        local = 1e-8 * np.eye(2)
-        for e in s.errors:
-            if e.scope is Scope.PIXEL:
-                local = local + e.ground_covariance_m2
-            elif e.source == "roughness":
-                row[:, 2 * n + w] = e.jacobian[:, 0]
-            elif e.source != "crown":
-                at = keys[(e.source, e.key)][0]
-                row[:, at : at + e.jacobian.shape[1]] += e.jacobian
-        weight = np.linalg.inv(local)
-        information += row.T @ weight @ row
-        right += row.T @ weight @ s.mean_m
+    for part in joint.parts:
+        for i, k in enumerate(part.members):
+            row = np.zeros((2, size))
+            w = int(joint.weed_of[k])
+            row[:, 2 * w : 2 * w + 2] = np.eye(2)
+            row[:, 2 * n + w] = part.jacobian[i, :, -1]
+            for source in part.sources:
+                at = keys[source.key][0]
+                row[:, at : at + len(source.covariance)] += part.jacobian[i][:, source.columns]
+            weight = np.linalg.inv(part.local_m2[i] + 1e-8 * np.eye(2))
+            information += row.T @ weight @ row
+            right += row.T @ weight @ part.position_m[i]
     covariance = np.linalg.inv(information)
     mean = covariance @ right
     assert np.allclose(joint.solution.crowns_m, mean[: 2 * n].reshape(n, 2), atol=1e-7)
@@ -203,11 +197,13 @@ def test_a_second_visit_keeps_identities_and_adds_no_information_twice(draw_surv
     assert after.revision == register.revision + 1
     owner = {**one.owner, **two.owner}
     same = 0
-    for j, (weed_id, *_) in before["owners"].items():
+    again = {j: ids for j, ids in before["owners"].items() if j in two.owner.values()}
+    for j, (weed_id, *_) in again.items():
         weed = after.weed(weed_id)
         later = [s for s in weed.sightings if s.startswith("second")]
         same += bool(later) and all(owner[s] == j for s in later)
-    assert same >= 0.95 * len(before["owners"])
+    assert len(again) > 0.8 * len(before["owners"])
+    assert same >= 0.95 * len(again)
     # the earlier weeds' common error stays: a second visit of the same quality at best halves the variance
     spread = [np.trace(w.covariance_m2) for w in register.weeds]
     spread_after = [np.trace(after.weed(w.id).covariance_m2) for w in register.weeds]
@@ -233,7 +229,7 @@ def test_a_dead_plant_loses_belief_and_a_missed_one_does_not(draw_survey: Draw) 
     one = draw_survey(21, length=2.4, plants=12, name="first", alarms_m2=0.0)
     register = merge(None, one.sightings, one.looks, tracks=[one.track])
     owners = judge(register, one)["owners"]
-    dead = min(owners, key=lambda j: float(np.linalg.norm(one.plants[j] - [1.2, 0.5])))  # seen from both lanes
+    dead = max(owners, key=lambda j: len(register.weed(owners[j][0]).sightings))
     two = draw_survey(22, length=2.4, plants=one.growth.without(dead), name="second", alarms_m2=0.0)
     after = merge(register, two.sightings, two.looks, tracks=[two.track])
     assert register.weed(owners[dead][0]).presence > 0.8

@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from swardwright.domain.poses import Array
-from swardwright.merging.problem import Ints
+from swardwright.merging.stack import Ints
 
 #: Anchors that are tried at most, and how many pairs are fixed one after the other before the assignment.
 ANCHORS_MAX, FIXED_MAX = 150, 3
+#: A group of pairs is believed only if it is this much more likely than chance (log of 100).
+SURE = 4.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,17 +35,20 @@ class Pairs:
         Shape (p, 2): sighting minus prediction.
     covariance_m2 : Array
         Shape (p, 2, p, 2): joint covariance of the innovations.
+    extra : Array
+        Shape (p,): log likelihood ratio for each pair from elsewhere than its place.
     """
 
     sighting: Ints
     weed: Ints
     innovation_m: Array
     covariance_m2: Array
+    extra: Array
 
     def take(self, keep: Ints) -> Pairs:
         """Return a subset."""
         return Pairs(self.sighting[keep], self.weed[keep], self.innovation_m[keep],
-                     self.covariance_m2[keep][:, :, keep])  # fmt: skip
+                     self.covariance_m2[keep][:, :, keep], self.extra[keep])  # fmt: skip
 
 
 def gains(innovation_m: Array, covariance_m2: Array, log_ratio: float, gate: float) -> Array:
@@ -61,6 +66,10 @@ def gains(innovation_m: Array, covariance_m2: Array, log_ratio: float, gate: flo
     return np.where(distance2 < gate, gain, -np.inf)
 
 
+def _gains(pairs: Pairs, log_ratio: float, gate: float) -> Array:
+    return gains(pairs.innovation_m, _own(pairs), log_ratio, gate) + pairs.extra
+
+
 def _given(pairs: Pairs, a: int) -> Pairs:
     """Return the pairs' innovations given that pair ``a`` is true."""
     p = len(pairs.sighting)
@@ -68,7 +77,7 @@ def _given(pairs: Pairs, a: int) -> Pairs:
     column = flat[:, 2 * a : 2 * a + 2]
     gain = column @ np.linalg.inv(column[2 * a : 2 * a + 2])
     return Pairs(pairs.sighting, pairs.weed, pairs.innovation_m - (gain @ pairs.innovation_m[a]).reshape(p, 2),
-                 (flat - gain @ column.T).reshape(p, 2, p, 2))  # fmt: skip
+                 (flat - gain @ column.T).reshape(p, 2, p, 2), pairs.extra)  # fmt: skip
 
 
 def _own(pairs: Pairs) -> Array:
@@ -88,7 +97,7 @@ def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> tuple[i
         k = (column @ np.linalg.inv(column[2 * a : 2 * a + 2])).reshape(p, 2, 2)
         rest = pairs.innovation_m - k @ pairs.innovation_m[a]
         spread = own - k @ column.reshape(p, 2, 2).transpose(0, 2, 1)
-        value = gains(rest, spread, log_ratio, gate)
+        value = gains(rest, spread, log_ratio, gate) + pairs.extra
         value[(pairs.sighting == pairs.sighting[a]) | (pairs.weed == pairs.weed[a])] = -np.inf
         top = np.zeros(int(pairs.sighting.max()) + 1)
         np.maximum.at(top, pairs.sighting, value)
@@ -98,7 +107,7 @@ def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> tuple[i
     return winner, best
 
 
-def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
+def assign(pairs: Pairs, log_ratio: float, gate: float, sure: float = 0.0) -> dict[int, int]:
     """Return sighting -> weed, at most one each way, for pairs more likely the same plant than not.
 
     Parameters
@@ -107,26 +116,33 @@ def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
         Log of detection probability over the density (1/m2) of other plants and false alarms.
     gate : float
         Largest squared Mahalanobis distance.
+    sure : float
+        Least log likelihood ratio of the whole frame; with less, nothing is associated (a wrong tie is not undone
+        easily, a missing one is made good later).
     """
-    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    gain = _gains(pairs, log_ratio, gate)
     pairs = pairs.take(np.flatnonzero(gain > -np.inf))
     if not len(pairs.sighting):
         return {}
     whole = pairs
     fixed: dict[int, int] = {}
     for _ in range(FIXED_MAX):
-        gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+        gain = _gains(pairs, log_ratio, gate)
         open_ = np.flatnonzero((gain > -np.inf) & ~_taken(pairs, fixed))
         s, w = pairs.sighting[open_], pairs.weed[open_]
-        if len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and (gain[open_] > 0).all():
+        if not len(open_):
             break
         a, score = _anchor(pairs.take(open_), gain[open_], log_ratio, gate)
-        if score <= 0:
+        if score <= (0.0 if fixed else sure):
+            if not fixed:
+                return {}
+            break
+        if len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and (gain[open_] > 0).all():
             break
         a = int(open_[a])
         fixed[int(pairs.sighting[a])] = int(pairs.weed[a])
         pairs = _given(pairs, a)
-    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    gain = _gains(pairs, log_ratio, gate)
     open_ = np.flatnonzero((gain > 0) & ~_taken(pairs, fixed))
     chosen = fixed | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
     return _compatible(whole, chosen, log_ratio, gate)
@@ -163,7 +179,7 @@ def _compatible(pairs: Pairs, chosen: dict[int, int], log_ratio: float, gate: fl
         pairs = pairs.take(np.flatnonzero((np.arange(len(pairs.sighting)) == a) | ~_taken(pairs, {sighting: weed})))
     rest = np.flatnonzero(~_taken(pairs, kept))
     pairs = pairs.take(rest)
-    gain = gains(pairs.innovation_m, _own(pairs), log_ratio, gate)
+    gain = _gains(pairs, log_ratio, gate)
     open_ = np.flatnonzero(gain > 0)
     return kept | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
 

@@ -12,11 +12,15 @@ from scipy.spatial import cKDTree
 from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array
 from swardwright.domain.weed import Look, Sighting
+from swardwright.merging.association import SURE, Pairs, assign, gains
 from swardwright.merging.presence import inside
-from swardwright.merging.problem import Ints, PriorWeeds, Problem, base_errors, build, relinearised
+from swardwright.merging.problem import FLOOR_M2, PriorWeeds, Problem, base_errors, build
 from swardwright.merging.solve import MARGIN_M, Solution, crown_offsets, reassociate, residuals, robust_weights, solve
+from swardwright.merging.stack import Ints, Part, stack
 from swardwright.merging.walk import walk
 
+#: Pairs of weeds that are tried as one and the same in one turn.
+PAIRS_MAX = 250
 #: Crowns that move less than this from one linearisation to the next have settled (m).
 RELINEARISE_M = 2e-4
 
@@ -50,6 +54,7 @@ class Joint:
     """
 
     problem: Problem
+    parts: tuple[Part, ...]
     solution: Solution
     weed_of: Ints
     joined: tuple[tuple[int, int], ...]
@@ -77,7 +82,9 @@ def _area(corners_m: Array) -> float:
 def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWeeds, looks: Sequence[Look],
          settings: MergeSettings) -> Joint:  # fmt: skip
     """Return the joint estimate of everything, associations settled, linearised about itself (Gauss-Newton)."""
-    problem = build(sightings, tracks, prior)
+    ordered, parts = stack(sightings, tracks)
+    parts_now = parts
+    problem = build(ordered, parts, tracks, prior)
     density = clutter_density(problem, looks, settings)
     detection = float(np.mean([look.detection_probability for look in looks])) if looks else 0.9
     log_ratio = float(np.log(detection) - np.log(density))
@@ -88,7 +95,6 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
     weight: Array | None = None
     seen_before: set[bytes] = set()
     last: Array | None = None
-    ids = [s.id for s in problem.sightings]
     turn = 0
     for turn in range(1, settings.rounds + 1):
         weed_of, count = compact(weed_of, known)
@@ -111,18 +117,19 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
             float(np.abs(solution.crowns_m - last).max(initial=0.0)) < RELINEARISE_M
         )  # fmt: skip
         if settled and steady and np.allclose(weight, 1.0 if weight_before is None else weight_before, atol=0.02):
-            return Joint(problem, solution, weed_of, tuple(joined), turn)
+            return Joint(problem, parts_now, solution, weed_of, tuple(joined), turn)
         mark = merged.tobytes()
         if not settled and mark in seen_before:
             break
         seen_before.add(mark)
         last = solution.crowns_m
-        noise = dict(zip(ids, residuals(problem, solution, weed_of), strict=True))
-        problem = build(relinearised(sightings, base_errors(problem, solution.errors), noise), tracks, prior)
+        off, noise = base_errors(problem, solution.errors), residuals(problem, solution, weed_of)
+        parts_now = tuple(p.linearised(off, noise[p.members]) for p in parts)
+        problem = build(ordered, parts_now, tracks, prior)
         weed_of = merged
     weed_of, count = compact(weed_of, known)
     solution = solve(problem, weed_of, count, weight)
-    return Joint(problem, solution, weed_of, tuple(joined), turn)
+    return Joint(problem, parts_now, solution, weed_of, tuple(joined), turn)
 
 
 def compact(weed_of: Ints, known: int) -> tuple[Ints, int]:
@@ -147,9 +154,10 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
                     gone: set[int]) -> tuple[Ints, list[tuple[int, int]]]:  # fmt: skip
     """Join weeds that are one: close given their joint covariance, and never seen apart in one frame.
 
-    For two plants of which each look saw but one, every such look is a miss of the other: that counts for one plant.
-    Numbers of ``weed_of`` beyond the solution's weeds are sightings that fitted none: tried as weeds of their own
-    later.
+    Where drift is large, many a pair is close enough by chance: as with the sightings of one frame, the pairs are
+    judged together, under the shift that makes most of them fit. For two plants of which each look saw but one, every
+    such look is a miss of the other: that counts for one plant. Numbers of ``weed_of`` beyond the solution's weeds are
+    sightings that fitted none: tried as weeds of their own later.
     """
     n = len(solution.crowns_m)
     frames_of: list[set[str]] = [set() for _ in range(n)]
@@ -160,38 +168,52 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
         return weed_of, []
     deviation = np.sqrt(np.linalg.eigvalsh(solution.covariance_m2)[:, -1])
     reach = min(2.0 * np.sqrt(gate) * float(deviation.max()), 2 * MARGIN_M)
-    pairs = cKDTree(solution.crowns_m).query_pairs(reach, output_type="ndarray")
-    if not len(pairs):
+    near = cKDTree(solution.crowns_m).query_pairs(reach, output_type="ndarray")
+    if not len(near):
         return weed_of, []
-    a, b = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    a, b = near[:, 0].astype(np.int64), near[:, 1].astype(np.int64)
     between = solution.between(a, b)
     covariance = solution.covariance_m2[a] + solution.covariance_m2[b] - between - between.transpose(0, 2, 1)
     apart = solution.crowns_m[a] - solution.crowns_m[b]
-    distance2 = np.einsum("pi,pij,pj->p", apart, np.linalg.pinv(covariance), apart)
-    determinant = np.maximum(np.linalg.det(covariance), 1e-24)
-    gain = log_ratio - 0.5 * distance2 - 0.5 * np.log(determinant) - np.log(2 * np.pi)
-    candidates = [
-        (float(-gain[i]), int(a[i]), int(b[i]))
-        for i in np.flatnonzero(distance2 < gate)
+    gain = gains(apart, covariance + FLOOR_M2 * np.eye(2), log_ratio, gate)
+    open_ = [
+        i for i in np.flatnonzero(gain > -np.inf)
         if not frames_of[a[i]] & frames_of[b[i]] and a[i] not in gone and b[i] not in gone
-    ]
+    ]  # fmt: skip
+    if not open_:
+        return weed_of, []
     outlines = {look.frame_id: look.corners_m for look in looks}
+    missed = float(np.log(1.0 / (1.0 - detection)))
+    extra = np.zeros(len(a))
+    for i in open_:
+        for f in frames_of[a[i]] | frames_of[b[i]]:
+            if f in outlines:
+                place = solution.crowns_m[[a[i], b[i]]] + offset.get(f, np.zeros(2))
+                extra[i] += missed * bool(inside(place, outlines[f]).all())
+    best = np.array(sorted(open_, key=lambda i: -(gain[i] + extra[i]))[:PAIRS_MAX])
+    pairs = Pairs(a[best], b[best], apart[best], _joint_covariance(solution, a[best], b[best]), extra[best])
     into = np.arange(max(n, int(weed_of.max(initial=-1)) + 1))
     joined: list[tuple[int, int]] = []
     known = len(problem.prior.mean_m)
     touched: set[int] = set()
-    for minus, i, j in sorted(candidates):
+    for i, j in sorted(assign(pairs, log_ratio, gate, SURE).items()):
         if i in touched or j in touched:
-            continue
-        both = 0
-        for f in frames_of[i] | frames_of[j]:
-            if f in outlines:
-                place = solution.crowns_m[[i, j]] + offset.get(f, np.zeros(2))
-                both += int(inside(place, outlines[f]).all())
-        if minus - both * float(np.log(1.0 / (1.0 - detection))) >= 0:
             continue
         touched |= {i, j}
         into[j] = i
         if j < known:
             joined.append((i, j))
     return into[weed_of], joined
+
+
+def _joint_covariance(solution: Solution, a: Ints, b: Ints) -> Array:
+    """Return the joint covariance (p, 2, p, 2) of the distances between weeds a and b (p,)."""
+    every, at = np.unique(np.concatenate([a, b]), return_inverse=True)
+    rows = (2 * every[:, None] + [0, 1]).ravel().tolist()
+    gain = solution.gain[rows]
+    full = np.asarray(gain @ solution.normal.solve(gain.T.toarray())).reshape(len(every), 2, len(every), 2)
+    i = np.arange(len(every))
+    full[i, :, i, :] += solution.private_m2[every] + FLOOR_M2 * np.eye(2)
+    first, second = at[: len(a)], at[len(a) :]
+    left = full[first] - full[second]
+    return np.asarray(left[:, :, first] - left[:, :, second])

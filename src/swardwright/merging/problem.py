@@ -13,25 +13,23 @@ patterns of that movement (singular value decomposition), the smallest of which 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array, frozen
-from swardwright.domain.uncertainty import Scope, SharedError
+from swardwright.domain.uncertainty import Scope
 from swardwright.domain.weed import Sighting, Weed
+from swardwright.merging.stack import Ints, Key, Part
 
-Ints = NDArray[np.int64]
 #: Smallest local variance (m2): a tenth of a millimetre, so that noiseless inputs stay solvable.
 FLOOR_M2 = 1e-8
 #: Patterns of private frame errors smaller than this (m, root mean square over a frame's sightings) become local noise.
-PATTERN_M = 1e-3
-Key = tuple[str, str]
+PATTERN_M = 2e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,36 +187,16 @@ def _square_root(buffer: bytes, size: int) -> Array:
     return frozen(vectors[:, keep] * np.sqrt(values[keep]))
 
 
-def _order(sightings: Sequence[Sighting], tracks: Sequence[Track]) -> list[tuple[str, list[Sighting]]]:
-    in_frame: dict[str, list[Sighting]] = {}
-    for s in sorted(sightings, key=lambda s: s.id):
-        in_frame.setdefault(s.frame_id, []).append(s)
-    place = {
-        f: (0, t, i, "", f)
-        for t, track in enumerate(sorted(tracks, key=lambda t: t.frame_ids[:1]))
-        for i, f in enumerate(track.frame_ids)
-    }
-
-    def rank(frame_id: str) -> tuple[int, int, int, str, str]:
-        stop = next((e.key for e in in_frame[frame_id][0].errors if e.scope is Scope.STOP), frame_id)
-        return place.get(frame_id, (1, 0, 0, stop, frame_id))
-
-    return [(f, in_frame[f]) for f in sorted(in_frame, key=rank)]
-
-
-def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWeeds) -> Problem:
-    """Stack sightings, tracks and register into one problem; the order of the arguments' items does not matter.
+def build(sightings: tuple[Sighting, ...], parts: tuple[Part, ...], tracks: Sequence[Track],
+          prior: PriorWeeds) -> Problem:  # fmt: skip
+    """Stack sightings (``stack``), tracks and register into one problem.
 
     Raises
     ------
     InputError
-        If two sightings have the same id, or a track is tied to nothing.
+        If a track is tied to nothing.
     """
-    ordered = _order(sightings, tracks)
-    flat = [s for _, group in ordered for s in group]
-    if len({s.id for s in flat}) != len(flat):
-        raise InputError("two sightings have the same id", field="id", remedy="locate each detection once")
-    used = [f for f, _ in ordered]
+    used = [part.frame_id for part in parts]
     chain: dict[Key, Link] = {}
     drift: dict[str, tuple[Key, Array]] = {}
     modes = prior.shared_m.shape[2]
@@ -231,93 +209,77 @@ def build(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWe
             key = ("drift", track.frame_ids[0])
             roots[key] = np.eye(track.shared.shape[2])
             drift |= {f: (key, loading) for f, loading in zip(track.frame_ids, track.shared, strict=True)}
-    site_keys = set(roots) | {(e.source, e.key) for s in flat for e in s.errors if e.scope is Scope.SITE}
+    site_keys = set(roots) | {s.key for part in parts for s in part.sources if s.scope is Scope.SITE}
     for scope in (Scope.SITE, Scope.STOP, Scope.FRAME):
-        for s in flat:
-            for e in s.errors:
-                key = (e.source, e.key)
-                if e.scope is scope and key not in roots and (scope is not Scope.FRAME or e.source == "base"):
-                    roots[key] = np.eye(3) if key in chain else square_root(np.asarray(e.covariance))
+        for part in parts:
+            for s in part.sources:
+                if s.scope is scope and s.key not in roots and (scope is not Scope.FRAME or s.key[0] == "base"):
+                    roots[s.key] = np.eye(3) if s.key in chain else square_root(s.covariance)
     blocks: dict[Key, tuple[int, int]] = {}
     width = modes
     for key, root in roots.items():
         blocks[key] = (width, width + root.shape[1])
         width += root.shape[1]
     site = modes + sum(roots[key].shape[1] for key in site_keys)
-    local = np.tile(FLOOR_M2 * np.eye(2), (len(flat), 1, 1))
-    height, crown = np.zeros((len(flat), 2)), np.zeros((len(flat), 2, 2))
-    members, columns, frame_blocks, dense = [], [], [], []
+    local, columns, frame_blocks, dense = [], [], [], []
     rows_of, cols_of, values_of = [], [], []
-    number = 0
-    for frame_id, group in ordered:
-        m = len(group)
-        patterns, rest = _patterns(group)
-        keys = _own_keys(group, roots, site_keys)
+    for part in parts:
+        m = len(part.members)
+        patterns, rest = _patterns(part)
+        local.append(part.local_m2 + rest + FLOOR_M2 * np.eye(2))
+        keys = [s.key for s in part.sources if s.key in roots and s.key not in site_keys]
         if patterns.shape[1]:
-            keys.append(("frame", frame_id))
+            keys.append(("frame", part.frame_id))
             blocks[keys[-1]] = (width, width + patterns.shape[1])
             width += patterns.shape[1]
         own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0, dtype=np.int64)]).astype(np.int64)
         full = np.concatenate([np.arange(site, dtype=np.int64), own])
         at = {int(c): i for i, c in enumerate(full)}
-        matrix = np.zeros((2 * m, len(full)))
-        matrix[:, len(full) - patterns.shape[1] :] = patterns
-        for i, s in enumerate(group):
-            local[number + i] += rest[i]
-            for e in s.errors:
-                key = (e.source, e.key)
-                if e.scope is Scope.PIXEL:
-                    local[number + i] += e.ground_covariance_m2
-                elif e.source == "crown":
-                    crown[number + i] = e.ground_covariance_m2
-                elif e.scope is Scope.PLANT:
-                    height[number + i] = e.jacobian[:, 0] * np.sqrt(e.covariance[0, 0])
-                elif key in roots and roots[key].shape[1]:
-                    first = at[blocks[key][0]]
-                    matrix[2 * i : 2 * i + 2, first : first + roots[key].shape[1]] += e.jacobian @ roots[key]
-                if e.source == "base" and frame_id in drift:
-                    shared, loading = drift[frame_id]
-                    matrix[2 * i : 2 * i + 2, slice(*blocks[shared])] += e.jacobian @ loading
-        r, c = np.nonzero(matrix)
-        rows_of.append(2 * number + r)
+        matrix = np.zeros((m, 2, len(full)))
+        matrix[:, :, len(full) - patterns.shape[1] :] = patterns.reshape(m, 2, -1)
+        for s in part.sources:
+            if s.key in roots and roots[s.key].shape[1]:
+                first = at[blocks[s.key][0]]
+                matrix[:, :, first : first + roots[s.key].shape[1]] += part.jacobian[:, :, s.columns] @ roots[s.key]
+            if s.key[0] == "base" and part.frame_id in drift:
+                shared, loading = drift[part.frame_id]
+                matrix[:, :, slice(*blocks[shared])] += part.jacobian[:, :, s.columns] @ loading
+        flat = matrix.reshape(2 * m, -1)
+        r, c = np.nonzero(flat)
+        rows_of.append(2 * part.members[0] + r)
         cols_of.append(full[c])
-        values_of.append(matrix[r, c])
-        members.append(np.arange(number, number + m, dtype=np.int64))
+        values_of.append(flat[r, c])
         columns.append(own)
         frame_blocks.append(tuple(keys))
-        dense.append(matrix)
-        number += m
+        dense.append(flat)
     rows, cols, values = (np.concatenate(v) if v else np.zeros(0) for v in (rows_of, cols_of, values_of))
+    number = len(sightings)
     jacobian = sparse.csr_array((values, (rows.astype(int), cols.astype(int))), shape=(2 * number, width))
     return Problem(
-        tuple(flat), tuple(used), tuple(members), np.array([s.mean_m for s in flat]).reshape(-1, 2), local, height,
-        crown, width, site, modes, tuple(columns), tuple(frame_blocks), tuple(dense), jacobian,
-        _information(width, blocks, chain), blocks, roots, {k: v for k, v in chain.items() if k in blocks}, drift,
-        prior,
+        sightings, tuple(used), tuple(part.members for part in parts),
+        _joined([part.position_m for part in parts], (0, 2)), _joined(local, (0, 2, 2)),
+        _joined([part.jacobian[:, :, -1] for part in parts], (0, 2)),
+        _joined([part.crown_m2 for part in parts], (0, 2, 2)), width, site, modes, tuple(columns), tuple(frame_blocks),
+        tuple(dense), jacobian, _information(width, blocks, chain), blocks, roots,
+        {k: v for k, v in chain.items() if k in blocks}, drift, prior,
     )  # fmt: skip
 
 
-def _own_keys(group: Sequence[Sighting], roots: dict[Key, Array], site_keys: set[Key]) -> list[Key]:
-    """Return the keys of a frame's errors that are neither private nor shared by the whole site, in order."""
-    keys: list[Key] = []
-    for s in group:
-        keys += [k for e in s.errors if (k := (e.source, e.key)) in roots and k not in site_keys and k not in keys]
-    return keys
+def _joined(arrays: Sequence[Array], empty: tuple[int, ...]) -> Array:
+    return np.concatenate(arrays) if arrays else np.zeros(empty)
 
 
-def _patterns(group: Sequence[Sighting]) -> tuple[Array, Array]:
+def _patterns(part: Part) -> tuple[Array, Array]:
     """Return the patterns (2 m, r) in which a frame's private errors move its sightings, and local rests (m, 2, 2)."""
-    m = len(group)
-    parts: dict[Key, Array] = {}
-    for i, s in enumerate(group):
-        for e in s.errors:
-            if e.scope is Scope.FRAME and e.source != "base":
-                key = (e.source, e.key)
-                root = square_root(np.asarray(e.covariance))
-                parts.setdefault(key, np.zeros((2 * m, root.shape[1])))[2 * i : 2 * i + 2] = e.jacobian @ root
-    if not parts:
+    m = len(part.members)
+    private = [
+        (part.jacobian[:, :, s.columns] @ square_root(s.covariance)).reshape(2 * m, -1)
+        for s in part.sources
+        if s.scope is Scope.FRAME and s.key[0] != "base"
+    ]
+    if not private:
         return np.zeros((2 * m, 0)), np.zeros((m, 2, 2))
-    left, size, _ = np.linalg.svd(np.concatenate(list(parts.values()), axis=1), full_matrices=False)
+    left, size, _ = np.linalg.svd(np.concatenate(private, axis=1), full_matrices=False)
     keep = size > PATTERN_M * np.sqrt(2 * m)
     rest = (left[:, ~keep] * size[~keep]).reshape(m, 2, -1)
     return left[:, keep] * size[keep], rest @ rest.transpose(0, 2, 1)
@@ -333,54 +295,6 @@ def base_errors(problem: Problem, errors: Array) -> dict[Key, Array]:
                 shared, loading = problem.drift[key[1]]
                 out[key] = out[key] + loading @ errors[slice(*problem.blocks[shared])]
     return out
-
-
-def relinearised(
-    sightings: Sequence[Sighting], base_error: dict[Key, Array], noise_m: dict[str, Array]
-) -> list[Sighting]:
-    """Return sightings linearised about the estimate; errors keep their meaning (belief minus truth).
-
-    Parameters
-    ----------
-    base_error : dict[Key, Array]
-        Estimated base errors.
-    noise_m : dict[str, Array]
-        Sighting -> its residual (2,): where the plant was seen less where it should have been seen.
-
-    Notes
-    -----
-    Jacobians are evaluated at the position less its residual. Evaluated at the noisy position they correlate with the
-    noise, and a solution that shrinks the scale of all pictures would shrink the residuals with it: it would believe to
-    know a scale that nothing has measured (errors in variables).
-
-    With lever ``l`` (crown minus base, read off the yaw column of the base Jacobian), belief ``t`` and error ``e``, the
-    crown lies at ``t - e_xy + l'`` with ``l' = R(-e_yaw) l``. Expanding there: position ``t + l' + e_yaw z x l'``, base
-    Jacobian ``[I, z x l']``, other Jacobians turned by ``R(-e_yaw)``.
-    """
-    out = []
-    for s in sightings:
-        noise = noise_m.get(s.id, np.zeros(2))
-        errors = tuple(
-            e if e.gradient is None else replace(e, jacobian=e.jacobian - e.gradient @ noise) for e in s.errors
-        )
-        base = next((e for e in errors if e.source == "base" and ("base", e.key) in base_error), None)
-        mean = s.mean_m
-        if base is not None:
-            yaw = float(base_error[("base", base.key)][2])
-            c, si = np.cos(yaw), np.sin(yaw)
-            turn = np.array([[c, si], [-si, c]])
-            lever = np.array([base.jacobian[1, 2], -base.jacobian[0, 2]])
-            arm = turn @ lever
-            across = np.array([-arm[1], arm[0]])
-            flat = np.array([[1.0, 0.0, across[0]], [0.0, 1.0, across[1]]])
-            errors = tuple(replace(e, jacobian=flat if e is base else _turned(e, turn)) for e in errors)
-            mean = mean - lever + arm + yaw * across
-        out.append(replace(s, mean_m=mean, errors=errors))
-    return out
-
-
-def _turned(error: SharedError, turn: Array) -> Array:
-    return error.jacobian if error.scope is Scope.PIXEL else turn @ error.jacobian
 
 
 def _information(width: int, blocks: dict[Key, tuple[int, int]], chain: dict[Key, Link]) -> sparse.csr_array:

@@ -20,7 +20,8 @@ from scipy.spatial import cKDTree
 from swardwright.domain.poses import Array
 from swardwright.merging.association import best_assignment, gains
 from swardwright.merging.elimination import Elimination
-from swardwright.merging.problem import Ints, Problem
+from swardwright.merging.problem import Problem
+from swardwright.merging.stack import Ints
 
 #: Residuals beyond this many standard deviations count less (Huber's weight).
 HUBER = 3.0
@@ -39,6 +40,8 @@ class Solution:
         Shape (n, 2): apparent crowns.
     covariance_m2 : Array
         Shape (n, 2, 2): marginal covariances.
+    private_m2 : Array
+        Shape (n, 2, 2): the part of the covariance that no other weed shares.
     heights : Array
         Shape (n,): height of each plant over the ground as known, in its standard deviations.
     errors : Array
@@ -57,6 +60,7 @@ class Solution:
 
     crowns_m: Array
     covariance_m2: Array
+    private_m2: Array
     heights: Array
     errors: Array
     error_covariance: sparse.csr_array
@@ -80,7 +84,7 @@ class Solution:
 
     def with_errors(self, weed: Ints, columns: Ints) -> Array:
         """Return minus the covariance (m, 2, c) of crowns with errors of a frame near them."""
-        rows = (2 * weed[:, None] + [0, 1]).ravel()
+        rows = (2 * weed[:, None] + [0, 1]).ravel().tolist()
         return np.asarray(self.product[rows][:, columns].toarray()).reshape(len(weed), 2, -1)
 
 
@@ -152,8 +156,8 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
     if known:
         off = crowns[:known] - prior.mean_m - prior.shared_m @ e[: problem.modes]
         statistic += float(np.einsum("ni,nij,nj->", off, own, off))
-    return Solution(crowns, 0.5 * (total + total.transpose(0, 2, 1)), w[:, 2], e, spread, gain, product, normal,
-                    statistic)  # fmt: skip
+    return Solution(crowns, 0.5 * (total + total.transpose(0, 2, 1)), private[:, :2, :2], w[:, 2], e, spread, gain,
+                    product, normal, statistic)  # fmt: skip
 
 
 def _solved(problem: Problem, complement: sparse.csr_array, right: Array,

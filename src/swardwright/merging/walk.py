@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from swardwright.domain.poses import Array
-from swardwright.merging.association import Pairs, assign
-from swardwright.merging.problem import Ints, Key, Problem
+from swardwright.merging.association import SURE, Pairs, assign
+from swardwright.merging.problem import Problem
+from swardwright.merging.stack import Ints, Key
 
 #: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m).
 ACTIVE_M = 3.0
@@ -105,7 +106,7 @@ class Walk:
         spread = carried @ jacobian.T
         for i, member in enumerate(members):
             spread[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += self.noise[member]
-        found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate)
+        found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate, SURE)
         out = np.full(m, -1, dtype=np.int64)
         for sighting, weed in found.items():
             out[sighting] = weed
@@ -160,7 +161,7 @@ class Walk:
         s, w, at, rest = s[inside], w[inside], at[inside], rest[inside]
         cross = between[s][:, :, at]
         joint = part[s][:, :, s] + crown[at][:, :, at] + cross + cross.transpose(2, 3, 0, 1)
-        return Pairs(s, w, rest, joint)
+        return Pairs(s, w, rest, joint, np.zeros(len(s)))
 
     def _add(self, members: Ints, jacobian: Array) -> None:
         n, added = self.size, 2 * len(members)

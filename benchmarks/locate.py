@@ -1,0 +1,151 @@
+"""How right is the register, and does it know how wrong it is? Seeded surveys, and an outside recording.
+
+``FULL=1``: 40 sites and 200 + 200 hand-eyes; otherwise a sample. Timings are ratios within one run.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from scipy.stats import chi2
+
+from benchmarks._sites import (
+    ERRORS,
+    bound,
+    full_covariance,
+    joint_of,
+    located,
+    owners,
+    second_visit,
+    site,
+    tally,
+)
+from swardwright.merging import merge
+from swardwright.simulation.pixel_survey import clustered_plants, draw_survey, invented_rig, lanes
+
+Figure = dict[str, Any]
+
+
+def _figure(name: str, value: float, unit: str, bound_text: Any, holds: bool | None) -> Figure:
+    return {"figure": name, "value": round(float(value), 5), "unit": unit, "bound": bound_text,
+            "holds": None if holds is None else bool(holds)}  # fmt: skip
+
+
+def figures(full: bool) -> Iterator[Figure]:
+    """Yield every figure of locating and merging."""
+    yield from honesty(40 if full else 10)
+    yield from against_one_frame(40 if full else 10)
+    yield from identity(40 if full else 6)
+    yield from cost()
+
+
+def honesty(sites: int) -> Iterator[Figure]:
+    """Error over its bound, normalised error, ellipses: half of the sites with position fixes, half without."""
+    square = least = joint = 0.0
+    degrees = inside = weeds = 0
+    single: list[float] = []
+    for seed in range(sites):
+        drawn = site(seed, fixes=seed % 2 == 0)
+        estimate = joint_of(drawn)
+        limits = bound(drawn)
+        truth = drawn.survey.growth.crowns_m
+        pure = [(w, who[0]) for w, who in enumerate(owners(estimate, drawn)) if set(who) == {who[0]} and who[0] >= 0]
+        at = np.array([w for w, _ in pure])
+        errors = estimate.solution.crowns_m[at] - truth[[j for _, j in pure]]
+        covariance = estimate.solution.covariance_m2[at] + estimate.crown_m2[at]
+        square += float(np.sum(errors**2))
+        least += float(sum(np.trace(limits[j]) for _, j in pure))
+        normalised = np.einsum("ni,nij,nj->n", errors, np.linalg.inv(covariance), errors)
+        inside += int((normalised < chi2.ppf(0.95, 2)).sum())
+        weeds += len(pure)
+        rows = (2 * at[:, None] + [0, 1]).ravel()
+        whole = full_covariance(estimate.solution, estimate.crown_m2)[np.ix_(rows, rows)]
+        joint += float(errors.ravel() @ np.linalg.solve(whole, errors.ravel()))
+        degrees += errors.size
+        single.append(float(np.random.default_rng(seed).choice(normalised)))
+    low, high = chi2.ppf([0.025, 0.975], degrees) / degrees
+    yield _figure("ground error, root mean square", 1000 * np.sqrt(square / weeds), "mm", f"{sites} sites", None)
+    ratio = np.sqrt(square / least)
+    yield _figure("root-mean-square error over the Cramer-Rao bound", ratio, "1", "<= 1.10", ratio <= 1.10)
+    yield _figure("normalised error squared per degree of freedom, all weeds of each site jointly", joint / degrees,
+                  "1", [round(low, 4), round(high, 4)], low <= joint / degrees <= high)  # fmt: skip
+    low, high = chi2.ppf([0.025, 0.975], 2 * sites) / (2 * sites)
+    mean = float(np.sum(single)) / (2 * sites)
+    yield _figure("normalised error squared per degree of freedom, one weed of each site", mean, "1",
+                  [round(low, 4), round(high, 4)], low <= mean <= high)  # fmt: skip
+    share = inside / weeds
+    yield _figure("95 % ellipses that hold the truth", 100 * share, "%", [93, 97], 0.93 <= share <= 0.97)
+
+
+def against_one_frame(sites: int) -> Iterator[Figure]:
+    """Two lanes, odometry drifting by 2 %: the register against each plant's first sighting, dead reckoning only."""
+    for fixes, bounds in ((True, (3.0, 4.0)), (False, None)):
+        ours: list[float] = []
+        naive: list[float] = []
+        for seed in range(sites):
+            drawn = site(500 + seed, length_m=10.0, density_m2=2.0, fixes=fixes)
+            alone = drawn if not fixes else site(500 + seed, length_m=10.0, density_m2=2.0, fixes=False)
+            truth, owner = drawn.survey.growth.crowns_m, alone.survey.owner
+            first: dict[int, float] = {}
+            for s in alone.sightings:
+                j = owner[s.id]
+                if j >= 0 and j not in first:
+                    first[j] = float(np.linalg.norm(s.mean_m - alone.survey.growth.crowns_m[j]))
+            naive += list(first.values())
+            register = merge(None, drawn.sightings, drawn.looks, tracks=[drawn.survey.track])
+            _, weed_of = tally(register, drawn.survey.owner)
+            ours += [float(np.linalg.norm(register.weed(i).mean_m - truth[j])) for j, i in weed_of.items()]
+        name = "with position fixes" if fixes else "without any fix (loop closures alone)"
+        for text, q, limit in (("median", 50, 0), ("95th percentile", 95, 1)):
+            ratio = float(np.percentile(naive, q) / np.percentile(ours, q))
+            yield _figure(f"one frame's error over ours, {text}, {name}", ratio, "1",
+                          f">= {bounds[limit]:g}" if bounds else None,
+                          ratio >= bounds[limit] if bounds else None)  # fmt: skip
+
+
+def identity(sites: int) -> Iterator[Figure]:
+    """Duplicates, mix-ups and identities over two visits, 4 weeds/m2, negative binomial with k = 0.25."""
+    plants = duplicates = mixed = both = kept = 0
+    for seed in range(sites):
+        one = site(seed, fixes=seed % 2 == 0)
+        first = merge(None, one.sightings, one.looks, tracks=[one.survey.track])
+        two = second_visit(one, seed, fixes=seed % 2 == 0)
+        second = merge(first, two.sightings, two.looks, tracks=[two.survey.track])
+        counts, before = tally(first, one.survey.owner)
+        plants, duplicates, mixed = plants + counts.plants, duplicates + counts.duplicates, mixed + counts.mixed
+        seen = {j for j in two.survey.owner.values() if j >= 0}
+        own: dict[str, list[int]] = {}
+        for weed in second.weeds:
+            own[weed.id] = [j for s in weed.sightings if (j := two.survey.owner.get(s, -1)) >= 0]
+        for j, weed_id in before.items():
+            if j in seen:
+                both += 1
+                mine = own.get(weed_id, [])
+                kept += bool(mine) and max(set(mine), key=mine.count) == j
+    yield _figure("plants entered twice", 100 * duplicates / plants, "%", "< 1", duplicates < 0.01 * plants)
+    yield _figure("entries that mix plants", 100 * mixed / plants, "%", "< 1", mixed < 0.01 * plants)
+    yield _figure("identity kept over two visits", 100 * kept / both, "%", ">= 98", kept >= 0.98 * both)
+
+
+def cost() -> Iterator[Figure]:
+    """Time of 400 frames with 4,000 detections over that of 40 with 400: medians of three in one run, one thread."""
+    seconds, sizes = [], []
+    for length, count, seed in ((7.6, 2, 1), (15.6, 10, 1)):
+        rng = np.random.default_rng([73, seed])
+        rig = invented_rig(ERRORS)
+        crowns = clustered_plants(rng, (-0.3, -0.6), (length + 0.3, count - 0.4), density_m2=7.6, k=20.0)
+        drawn = located(draw_survey(rig, crowns, lanes(length, count), rng, fixes=True, name="one"))
+        times = []
+        for _ in range(3):
+            start = time.perf_counter()
+            merge(None, drawn.sightings, drawn.looks, tracks=[drawn.survey.track])
+            times.append(time.perf_counter() - start)
+        seconds.append(float(np.median(times)))
+        sizes.append((len(drawn.survey.frames), len(drawn.sightings)))
+    (f, d), (ff, dd) = sizes
+    yield _figure(f"time to merge {ff} frames with {dd} detections over {f} frames with {d}", seconds[1] / seconds[0],
+                  "1", "<= 12", seconds[1] <= 12 * seconds[0])  # fmt: skip
+    yield _figure(f"time to merge {ff} frames with {dd} detections", seconds[1], "s", None, None)
