@@ -31,6 +31,18 @@ def test_round_trip(tmp_path: Path, size: int) -> None:
     assert np.allclose(back.covariance, given.covariance, rtol=1e-12, atol=0)
 
 
+def test_small_round_numbers_read_back(tmp_path: Path) -> None:
+    """YAML 1.1 takes 4e-06 for text, since it has no point: written with one, and read either way."""
+    path = tmp_path / "camera.yaml"
+    given = camera(np.diag([1e16, 1.0, 4e-6, 1e-300, *[1e-8] * 5]))
+    text = camera_text(given, "invented")
+    path.write_text(text)
+    assert np.array_equal(load_camera(path).covariance, given.covariance)
+    assert "4.0e-06" in text
+    path.write_text(text.replace("4.0e-06", "4e-06"))
+    assert np.array_equal(load_camera(path).covariance, given.covariance)
+
+
 @pytest.mark.parametrize(
     ("size", "field"), [(4, "covariance_fx_fy_cx_cy"), (9, "covariance_fx_fy_cx_cy_k1_k2_p1_p2_k3")]
 )

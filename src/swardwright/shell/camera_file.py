@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -81,7 +82,7 @@ def _covariance(data: dict[str, Any], where: str) -> Array:
     if np.abs(one - one.T).max() > 1e-9 or np.diag(covariance).min() < 0 or np.linalg.eigvalsh(one).min() < -1e-9:
         raise SiteError("a covariance must be symmetric and not negative", where=where, field=field,
                         remedy="copy it again from the calibration")  # fmt: skip
-    return (covariance + covariance.T) / 2
+    return np.asarray((covariance + covariance.T) / 2)
 
 
 def _size(data: dict[str, Any], field: str, where: str) -> int:
@@ -101,7 +102,7 @@ def _numbers(
     if isinstance(value, dict):
         value = value.get("data")
     if isinstance(value, list) and len(value) in sizes:
-        numbers = [float(v) for v in value if isinstance(v, int | float) and not isinstance(v, bool)]
+        numbers = [n for n in map(_number, value) if n is not None]
         if len(numbers) == len(value) and bool(np.isfinite(numbers).all()):
             return numbers
     raise SiteError("finite numbers are needed", where=where, field=field, value=value,
@@ -109,21 +110,30 @@ def _numbers(
                     remedy="copy them from the calibration")  # fmt: skip
 
 
+def _number(value: object) -> float | None:
+    """Return a YAML value as a number; ``1e-05`` without a point is text to YAML 1.1, and meant as a number."""
+    if isinstance(value, str) and re.fullmatch(r"[-+]?\d{1,20}[eE][-+]?\d{1,3}", value):
+        return float(value)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _listed(values: Array) -> str:
+    """Return numbers as a YAML list; each reads back as the same number, also where YAML wants a point."""
+    texts = (repr(float(v)) for v in np.ravel(values))
+    return "[" + ", ".join(t if "." in t else t.replace("e", ".0e") for t in texts) + "]"
+
+
 def camera_text(camera: Camera, comment: str) -> str:
     """Return the text of a camera file."""
-    distortion = [float(v) for v in camera.distortion]
-    model = "rational_polynomial" if any(distortion[5:]) else "plumb_bob"
-    if model == "plumb_bob":
-        distortion = distortion[:5]
-    covariance = [float(v) for v in camera.covariance.ravel()]
-    field = FIELD if len(covariance) == 16 else LENS_FIELD
+    model = "rational_polynomial" if any(camera.distortion[5:]) else "plumb_bob"
+    distortion = camera.distortion if model == "rational_polynomial" else camera.distortion[:5]
+    field = FIELD if len(camera.covariance) == 4 else LENS_FIELD
     of = field.removeprefix("covariance_").replace("_", " ")
-    k = [float(v) for v in camera.matrix.ravel()]
     return (
         f"# {comment}\n# Fields of sensor_msgs/CameraInfo, pixels.\n"
         f"image_width: {camera.width_px}\nimage_height: {camera.height_px}\n"
         f"distortion_model: {model}\n"
-        f"distortion_coefficients: {{rows: 1, cols: {len(distortion)}, data: {distortion}}}\n"
-        f"camera_matrix: {{rows: 3, cols: 3, data: {k}}}\n"
-        f"# covariance of the estimate of {of} (px, unitless), row-major\n{field}: {covariance}\n"
+        f"distortion_coefficients: {{rows: 1, cols: {len(distortion)}, data: {_listed(distortion)}}}\n"
+        f"camera_matrix: {{rows: 3, cols: 3, data: {_listed(camera.matrix)}}}\n"
+        f"# covariance of the estimate of {of} (px, unitless), row-major\n{field}: {_listed(camera.covariance)}\n"
     )

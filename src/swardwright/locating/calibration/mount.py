@@ -158,7 +158,7 @@ def _prior(camera: Camera, noise: MountNoise) -> Array:
     k = len(noise.offset)
     out = np.zeros((16 + k, 16 + k))
     out[range(12, 12 + k), range(12, 12 + k)] = 1.0 / np.square(np.maximum(noise.offset, _EXACT))
-    out[12 + k :, 12 + k :] = _inverse(camera.covariance + _EXACT**2 * np.eye(4))
+    out[12 + k :, 12 + k :] = _inverse(camera.covariance[:4, :4] + _EXACT**2 * np.eye(4))
     return out
 
 
