@@ -202,7 +202,9 @@ def plane_of_points(points_m: Array, covariance_m2: Array, *, robust: bool = Tru
             break
     assert found is not None
     measured, grown = float(variance[kept].mean()), _CUT if robust and n >= ROBUST_MIN else 1.0
-    scatter = grown * float(found.scatter[0, 0]) + (grown - 1.0) * measured
+    scatter = float(found.scatter[0, 0])
+    if scatter > 1e-6 * measured:
+        scatter = grown * scatter + (grown - 1.0) * measured
     roughness, interval = _roughness(scatter, measured, int(kept.sum()) - 3)
     return Plane(about, float(value[0]), value[1:], grown * found.covariance, roughness, interval,
                  tuple(int(i) for i in np.flatnonzero(~kept)), points[:, 2] - design @ value)  # fmt: skip

@@ -34,7 +34,7 @@ class SheetLook:
     edge_m : float
         Width of a mark's edge.
     ragged_m : float
-        Standard deviation of a mark's edge from an ellipse.
+        Standard deviation of a mark's edge from an ellipse; moves its centre and size as well.
     shade : float
         How much darker the far corner is lit, as a share.
     noise : float
@@ -118,8 +118,9 @@ def _shown(mark: Scorched, x: Array, y: Array, look: SheetLook, rng: np.random.G
     p, q = c * (x - mark.x_m) + s * (y - mark.y_m), -s * (x - mark.x_m) + c * (y - mark.y_m)
     angle, far = np.arctan2(q, p), np.hypot(p, q)
     edge = long * short / np.sqrt(np.square(short * np.cos(angle)) + np.square(long * np.sin(angle)))
-    orders = np.arange(3, 12)
+    orders = np.arange(12)  # flat spectrum: size and place waver like the rest
     waves = rng.normal(0.0, look.ragged_m / math.sqrt(len(orders)), (2, len(orders)))
+    waves[:, 0] /= math.sqrt(2.0)
     for order, (a, b) in zip(orders, waves.T, strict=True):
         edge = edge + a * np.cos(order * angle) + b * np.sin(order * angle)
     out: Array = 0.5 * (1.0 - np.tanh(2.0 * (far - edge) / look.edge_m))

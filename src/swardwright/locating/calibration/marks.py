@@ -29,8 +29,9 @@ LINE_M = 2e-3
 RADIUS_MIN_M = 3e-3
 #: a mark differs from the paper by this share of its grey and by five standard deviations of noise
 CONTRAST_MIN = 0.05
-#: an edge that strays this share of the radius from an ellipse is not one mark
-ROUGH_SHARE = 0.12
+#: an edge that strays this share of the radius from an ellipse, or an ellipse longer than this, is not one mark (common
+#: practice, no source; two round marks half across each other reach 0.10 and 1.8)
+ROUGH_SHARE, LONGEST = 0.08, 1.6
 #: a mark and its aim are paired if they agree with the common shift within this, m, at least
 PAIR_M = 0.02
 
@@ -336,10 +337,10 @@ def _measure(
     radius = math.sqrt(abs(area) / math.pi)
     if radius * pixel_m < RADIUS_MIN_M:
         return None, ""
-    noise, rough = _edge_noise(edge - centre, radius)
-    if rough > ROUGH_SHARE:
-        return None, f"a mark at {place} is not round: marks run together, or something lies on it"
+    noise, rough = _edge_noise(edge - centre, second, radius)
     values, vectors = np.linalg.eigh(second)
+    if rough > ROUGH_SHARE or values[1] > LONGEST**2 * values[0]:
+        return None, f"a mark at {place} is not round: marks run together, or something lies on it"
     ratio = 0.5 * math.log(max(values[1], 1e-12) / max(values[0], 1e-12))
     twice = 2.0 * math.atan2(vectors[1, 1], vectors[0, 1])
     floor = (0.05 * pixel_m) ** 2  # common practice, no source: a sub-pixel edge is no better than 1/20 px
@@ -380,21 +381,22 @@ def _moments(ring: Array) -> tuple[float, Array, Array]:
     return area, origin + centre, second
 
 
-def _edge_noise(edge: Array, radius: float) -> tuple[float, float]:
+def _edge_noise(edge: Array, second: Array, radius: float) -> tuple[float, float]:
     """Return the noise of the centre, px, and the roughness of the edge as a share of the radius.
 
-    The edge's distance from the centre as a Fourier series over the angle: orders 0, 1 and 2 are size, place and
-    elongation; the mean power of orders 3 to 8 is the noise that these carry too.
+    What the edge's distance from the centre differs from that of the ellipse of the same second moments, as a Fourier
+    series over the angle: orders 0, 1 and 2 are size, place and elongation; the mean power of orders 3 to 8 is the
+    noise that these carry too.
     """
     angle = np.arctan2(edge[:, 1], edge[:, 0])
     order = np.argsort(angle)
     angle, far = angle[order], np.hypot(*edge.T)[order]
     even = np.linspace(-math.pi, math.pi, 256, endpoint=False)
-    values = np.interp(even, angle, far, period=2.0 * math.pi)
-    series = np.fft.rfft(values) / 128.0
-    power = np.square(np.abs(series[3:9])) / 2.0
-    rest = values - values.mean() - np.real(np.fft.irfft(np.r_[np.zeros(1), series[1:3] * 128.0, np.zeros(126)], 256))
-    return math.sqrt(float(power.mean())), float(rest.std()) / radius
+    along = np.stack([np.cos(even), np.sin(even)], axis=1)
+    ellipse = 2.0 / np.sqrt(np.einsum("ni,ij,nj->n", along, np.linalg.inv(second), along))
+    rest = np.interp(even, angle, far, period=2.0 * math.pi) - ellipse
+    power = np.square(np.abs(np.fft.rfft(rest)[3:9] / 128.0)) / 2.0
+    return math.sqrt(float(power.mean())), float(np.sqrt(np.mean(np.square(rest)))) / radius
 
 
 def pair(aims_m: Array, centres_m: Array) -> tuple[list[tuple[int, int]], Array]:

@@ -57,9 +57,9 @@ def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> 
             share *= 0.5
         else:
             break
-        moved = float(np.abs(tried - scatter).max())
+        gained = value - best
         scatter, best = tried, value
-        if moved < 1e-10 * max(float(np.abs(scatter).max()), 1e-12):
+        if gained < 1e-10:  # of the log-likelihood: 1e-5 standard deviations
             break
     estimate, covariance, _ = _generalised(scatter, y, a, e)
     return Fit(estimate, covariance, np.asarray(scatter * unit**2))
