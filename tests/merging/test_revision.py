@@ -53,6 +53,7 @@ def test_a_first_revision_is_all_new_and_begins_anew(draw_survey: Draw) -> None:
 
 def test_one_weed_that_was_two_is_split_and_one_keeps_the_name(draw_survey: Draw) -> None:
     """Two plants 7 mm to either side of where one was believed to stand (standard deviation 3 to 5 mm)."""
+    tried = 0
     for seed in range(6):
         one = draw_survey(310 + seed, length=2.4, plants=10, name="first", alarms_m2=0.0)
         register = visit(None, one)
@@ -62,6 +63,9 @@ def test_one_weed_that_was_two_is_split_and_one_keeps_the_name(draw_survey: Draw
         pair = one.growth.seen_m[j, :2] + np.array([[0.007, 0.0], [-0.007, 0.0]])
         two = draw_survey(410 + seed, length=2.4, plants=grown(rest, pair), name="second", alarms_m2=0.0,
                           truth=one.truth)  # fmt: skip
+        if min(Counter(two.owner.values())[k] for k in (9, 10)) < 2:
+            continue  # seen once: not believed yet, so nothing is said about it
+        tried += 1
         after = visit(register, two)
         (change,) = said(after, "split")
         assert change.others == (old.id,)
@@ -72,6 +76,7 @@ def test_one_weed_that_was_two_is_split_and_one_keeps_the_name(draw_survey: Draw
         assert min(kept.presence, new.presence) > 0.5
         assert any(old.id in note and "two plants" in note for note in after.notes)
         assert change.weed_id not in {c.weed_id for c in said(after, "new")}
+    assert tried >= 4
 
 
 def test_a_new_plant_away_from_the_old_one_is_no_split(draw_survey: Draw) -> None:
@@ -82,7 +87,10 @@ def test_a_new_plant_away_from_the_old_one_is_no_split(draw_survey: Draw) -> Non
     after = visit(register, two)
     assert not said(after, "split")
     assert after.based_on == register.revision
-    assert [owner_of(after.weed(c.weed_id), two) for c in said(after, "new")] == [10]
+    before = {owner_of(w, one) for w in register.weeds}
+    new = [owner_of(after.weed(c.weed_id), two) for c in said(after, "new")]
+    assert 10 in new
+    assert not before & set(new)
 
 
 def test_gone_and_back_under_the_old_name(draw_survey: Draw) -> None:
@@ -150,7 +158,9 @@ def test_moves_kinds_and_heat_are_told_with_their_numbers() -> None:
     (gone,) = changes_of(heated, weed(presence=0.002, heat_kg_m2=0.01), 0, [0.9, 0.9], SETTINGS)
     assert gone.what == "gone"
     assert "after heat" in gone.reason
-    assert dict(gone.numbers)["all_missed_probability"] == pytest.approx(0.01)
+    # by hand: 5 % of plants found half as often, the others 0.975 / 0.95 times as often
+    wanted = 0.05 * (1 - 0.45) ** 2 + 0.95 * (1 - 0.9 * 0.975 / 0.95) ** 2
+    assert dict(gone.numbers)["all_missed_probability"] == pytest.approx(wanted)
     assert changes_of(weed(presence=0.002, heat_kg_m2=0.01), heated, 0, [0.9], SETTINGS) == []
 
 

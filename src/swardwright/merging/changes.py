@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from swardwright.domain.uncertainty import mahalanobis2
 from swardwright.domain.weed import Change, Weed
-from swardwright.merging.presence import PresenceSettings
+from swardwright.merging.presence import PresenceSettings, all_missed
 
 #: A crown that moves farther than this many standard deviations of what was known is worth a remark.
 MOVED_SIGMA = 3.0
@@ -66,7 +66,7 @@ def changes_of(old: Weed, now: Weed, seen: int, missed: Sequence[float], setting
     looked = (("seen", float(seen)), ("missed", float(len(missed))))
     heated = old.heat_kg_m2 > 0.0 and old.presence > SURELY_GONE >= now.presence and not seen
     if now.presence < settings.gone <= old.presence or heated:
-        chance = math.prod(1.0 - p for p in missed)
+        chance = all_missed(missed, settings)
         reason = (
             f"{old.id} is gone{' after heat' * heated}: looked for {_times(len(missed))} and "
             + ("not seen" if not seen else f"seen {_times(seen)} only")
@@ -74,7 +74,11 @@ def changes_of(old: Weed, now: Weed, seen: int, missed: Sequence[float], setting
         )
         out.append(Change("gone", old.id, reason, (), (*beliefs, *looked, ("all_missed_probability", chance))))
     if old.presence < settings.gone and now.presence >= settings.back:
-        before = "is back: it was given up" if old.presence < settings.forget else "stands after all: it was doubted"
+        before = "stands after all: it was doubted"
+        if old.heat_kg_m2 > 0.0:
+            before = "is back: it was heated and taken for dead"
+        elif old.presence < settings.forget:
+            before = "is back: it was given up"
         reason = f"{old.id} {before} (belief {old.presence:.3f}) and was seen {_times(seen)} again"
         out.append(Change("returned", old.id, reason, (), (*beliefs, *looked)))
     sigma = math.sqrt(mahalanobis2(now.mean_m - old.mean_m, old.covariance_m2))

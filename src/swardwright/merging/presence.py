@@ -114,8 +114,7 @@ def presence(before: float | None, hits: Sequence[tuple[float, float]], misses: 
     found = np.array([d for _, d in hits])
     missed = np.array(misses, dtype=float)
     surprise = float(np.mean([logit(p) for p, _ in hits])) if hits else 0.0
-    plain = (1.0 - settings.hard * settings.again) / (1.0 - settings.hard)
-    classes = (settings.hard, settings.again), (1.0 - settings.hard, plain)
+    classes = _classes(settings)
     weights = [_log(w) + _events(s, usual, *history) for w, s in classes]
     plant = _log_sum([w + _looks(s, found, missed) for w, (_, s) in zip(weights, classes, strict=True)])
     plant -= _log_sum(weights)
@@ -134,6 +133,18 @@ def presence(before: float | None, hits: Sequence[tuple[float, float]], misses: 
     nothing = _log_sum([_log(share) + thing, _log(1.0 - share) + luck])
     value = 1.0 / (1.0 + math.exp(-float(np.clip(odds + plant - nothing, -30, 30))))
     return float(np.clip(value, settings.floor, 1.0 - settings.floor))
+
+
+def all_missed(misses: Sequence[float], settings: PresenceSettings) -> float:
+    """Return the probability that looks with these detection probabilities all miss a plant that stands there."""
+    missed = np.array(misses, dtype=float)
+    return math.exp(_log_sum([_log(w) + _looks(s, np.zeros(0), missed) for w, s in _classes(settings)]))
+
+
+def _classes(settings: PresenceSettings) -> tuple[tuple[float, float], ...]:
+    """Return share and relative detection probability of plants that are hard to see, and of the others."""
+    plain = (1.0 - settings.hard * settings.again) / (1.0 - settings.hard)
+    return (settings.hard, settings.again), (1.0 - settings.hard, plain)
 
 
 def _looks(share: float, found: Array, missed: Array) -> float:
@@ -198,4 +209,6 @@ def fuse_radius(pieces: list[tuple[float, float]]) -> tuple[float, float]:
     return fused, float(max(weight.sum() ** -0.5, 0.5 * sd.min()))
 
 
-__all__ = ["PresenceSettings", "detection_near", "fuse_kinds", "fuse_radius", "inside", "logit", "presence"]
+__all__ = [
+    "PresenceSettings", "all_missed", "detection_near", "fuse_kinds", "fuse_radius", "inside", "logit", "presence",
+]  # fmt: skip

@@ -307,7 +307,7 @@ def _shown(site: Site, register: Register, kept: Sequence[Revision]) -> list[str
         f"{_recordings(made.recordings)}:",
         f"  {len(standing)} plants believed to stand"
         + (f" ({told})" if told else "")
-        + f"; {doubted} entries doubted.",
+        + f"; {doubted} entries doubted or gone.",
     ]
     return lines + [f"  {note}." for note in register.notes]
 
