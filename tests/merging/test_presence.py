@@ -1,8 +1,7 @@
-"""Belief: a worked closed form, honesty over many drawn places, and what must hold for any looks."""
+"""Belief: honesty over many drawn places, and what must hold for any looks."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
 import numpy as np
@@ -15,27 +14,8 @@ from swardwright.domain.weed import Look
 from swardwright.merging.presence import PresenceSettings, detection_near, presence
 
 SETTINGS = PresenceSettings()
-#: every plant alike, nothing that lasts: the plain grid cell of the textbook
-PLAIN = dataclasses.replace(SETTINGS, hard=0.0, remains=0.0, lasting=0.0, floor=1e-9)
 #: detection probabilities of four bands and the share of the picture in each
 BANDS, AREA = np.array([0.4, 0.7, 0.9, 0.95]), np.array([0.15, 0.15, 0.3, 0.4])
-
-
-def test_log_odds_against_a_worked_grid_cell() -> None:
-    """Thrun, Burgard and Fox 2005, Probabilistic Robotics, eq. 4.20: log odds add up (from memory).
-
-    By hand: prior 0.5, found with 0.9 where a plant is and 0.05 where none is. Seen twice: odds 18^2 = 324. Seen and
-    missed: odds 18 x 0.1 / 0.95. The order does not matter, and a score as usual adds nothing.
-    """
-
-    def cell(seen: int, missed: int, before: float = 0.5) -> float:
-        return presence(before, [(0.8, 0.9)] * seen, [0.9] * missed, chance=0.05, settings=PLAIN, real_share=0.8)
-
-    assert cell(2, 0) == pytest.approx(324 / 325, abs=1e-9)
-    odds = 18 * 0.1 / 0.95
-    assert cell(1, 1) == pytest.approx(odds / (1 + odds), abs=1e-9)
-    once = cell(1, 0)
-    assert presence(once, [], [0.9], chance=0.05, settings=PLAIN) == pytest.approx(cell(1, 1), abs=1e-9)
 
 
 def drawn(seed: int, count: int, looks: int) -> list[tuple[bool, list[tuple[float, float]], list[float], float]]:
