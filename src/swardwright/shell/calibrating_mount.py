@@ -138,9 +138,10 @@ class MountResult:
             f"to {1000 * sd[3:].max():.1f} mm and {math.degrees(sd[:3].max()):.2f} degrees (one standard deviation, "
             "worst axis)."
         )
-        if self.ground_m > 0:
-            out.append(f"The mount's share of the ground error: {1000 * self.ground_before_m:.1f} mm as stated before, "
-                       f"{1000 * self.ground_m:.1f} mm now (root mean square).")  # fmt: skip
+        if self.ground_m > 0 and not self.unknown:
+            before = f"{1000 * self.ground_before_m:.1f} mm as stated before, " if self.verdict.sound else ""
+            out.append(f"The mount's share of the ground error: {before}{1000 * self.ground_m:.1f} mm now (root mean "
+                       "square).")  # fmt: skip
         if self.held is not None:
             out.append(f"Views not used for it are met within {self.held.overall_px:.2f} px, "
                        f"{1000 * self.held.overall_m:.1f} mm on the board, joint errors included.")  # fmt: skip
@@ -168,7 +169,7 @@ class MountResult:
                         "off_rad": v.off_rad, "off_m": v.off_m},
             "parent": self.parent, "child": self.child, "xyz_m": e.link_from_camera.translation_m.tolist(),
             "quaternion_wxyz": quaternion_from_rotation(e.link_from_camera.rotation).tolist(),
-            "covariance": e.covariance.tolist(), "start": e.start, "corner_noise_px": e.pixel_px,
+            "covariance": e.covariance.tolist(), "start": e.start, "corner_noise_px": e.corner_px.tolist(),
             "misfit_per_degree_of_freedom": e.surplus, "rms_px": e.rms_px.tolist(),
             "rms_px_as_stated": self.before_px.tolist(),
             "held_out": None if self.held is None else {
@@ -204,7 +205,7 @@ def calibrate_camera_mount(site: Site, recording: Path, board: Board, propose: i
     claimed = Pose("link", "camera", u @ vt, joint.origin[:3, 3])
     stated = rig.mount_prior + 1e-18 * np.eye(6)
     verdict = diagnose_mount(views, rig.camera, noise, joint.origin, stated, estimate)
-    held = solving.hold_out(views, rig.camera, noise, estimate.pixel_px)
+    held = solving.hold_out(views, rig.camera, noise)
     scalar = np.diag([max(errors.mount_rad, 1e-4) ** 2] * 3 + [max(errors.mount_m, 1e-4) ** 2] * 3)
     unknown = unknown_directions(views, estimate.covariance, scalar)
     ground = ground_jacobians(rig, joint.parent)

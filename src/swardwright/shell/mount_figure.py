@@ -39,9 +39,12 @@ def mount_figure(path: Path, result: MountResult, site: Site) -> None:
     mark = " (invented data)" if site.invented else ""
     sentence = result.verdict.sentence
     title = f"{site.name}{mark}: {sentence}"
-    if not result.verdict.sound or result.ground_before_m > 0:
-        title += f". Its share of the ground error: {1e3 * result.ground_before_m:.1f} mm as stated"
-        title += f", {1e3 * result.ground_m:.1f} mm now" if result.ground_m else ""
+    if result.unknown:
+        title += f". {result.unknown[0].sentence[0].upper()}{result.unknown[0].sentence[1:]}"
+    elif result.ground_m:
+        title += ". Its share of the ground error: "
+        title += f"{1e3 * result.ground_before_m:.1f} mm as stated, " if result.verdict.sound else ""
+        title += f"{1e3 * result.ground_m:.1f} mm once calibrated"
     figure.suptitle("\n".join(textwrap.wrap(title, 118)), x=0.008, ha="left", fontsize=13, color=INK)
     _save(figure, path)
 
@@ -56,6 +59,7 @@ def _fit(axes: Any, result: MountResult) -> None:
     axes.plot(now, y, "o", color=NOW, markersize=5, label="as calibrated", zorder=3)
     if wide:
         axes.set_xscale("log")
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
     else:
         axes.set_xlim(left=0)
     axes.set_yticks(y, [_shorter(n) for n in result.seen.views.names], fontsize=8 if len(y) < 40 else 5)
@@ -64,7 +68,7 @@ def _fit(axes: Any, result: MountResult) -> None:
     held = "" if result.held is None else f"\nviews not used: {result.held.overall_px:.2f} px, " \
         f"{1e3 * result.held.overall_m:.1f} mm on the board"  # fmt: skip
     axes.set_title(f"How well each view is met{held}", loc="left", fontsize=10.5)
-    axes.legend(frameon=False, fontsize=9, loc="best")
+    axes.legend(frameon=False, fontsize=9, loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=2)
 
 
 def _shorter(name: str) -> str:
@@ -73,14 +77,17 @@ def _shorter(name: str) -> str:
 
 def _tells(axes: Any, result: MountResult) -> None:
     y = np.arange(len(result.without_m))
-    scale = 1e3
     base = _weighed(result)
     more = np.maximum(result.without_m - base, 0.0)
     axes.barh(y, 100 * more / max(base, 1e-12), color=GAIN, height=0.62)
     axes.set_yticks([])
     axes.set_ylim(len(y) - 0.5, -0.5)
     axes.set_xlabel("error without this view, % more")
-    what = f"all: {scale * base:.2f} mm on the ground" if result.ground_m else "of the mount's own numbers"
+    what = (
+        f"with all: {1e3 * base:.{1 if base < 0.01 else 0}f} mm on the ground"
+        if result.ground_m
+        else "of the mount's own numbers"
+    )
     axes.set_title(f"What each view adds\n({what})", loc="left", fontsize=10.5)
 
 

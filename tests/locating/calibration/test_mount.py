@@ -80,12 +80,12 @@ def test_errors_larger_than_stated_are_said_and_enlarge_the_covariance() -> None
 
 def test_views_held_out_are_predicted_within_their_errors() -> None:
     case = random_case(np.random.default_rng(11), 16, None, 1e-3, 0.0, 0.2, 0.5)
-    held = hold_out(case.views, case.camera, case.noise, 0.2)
+    held = hold_out(case.views, case.camera, case.noise)
     assert held is not None
     low, high = chi2.ppf([5e-4, 1 - 5e-4], 6 * 16)
     assert low < held.squared.sum() < high
     assert 0 < held.overall_m < 0.02
-    assert hold_out(case.views.only(range(6)), case.camera, case.noise, 0.2) is None
+    assert hold_out(case.views.only(range(6)), case.camera, case.noise) is None
 
 
 @pytest.fixture(scope="module")

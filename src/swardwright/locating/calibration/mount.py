@@ -68,8 +68,8 @@ class MountEstimate:
         Shape (16 + k, 16 + k): of ``(mount, board, offset, intrinsics)``, views' own noise taken out, priors included.
     view_information : Array
         Shape (n, 16 + k, 16 + k): what each view adds to it.
-    pixel_px : float
-        Corner noise used.
+    corner_px : Array
+        Shape (n,): corner noise used for each view.
     rms_px : Array
         Shape (n,): root-mean-square residual per coordinate of each view, joints taken as read.
     surplus : float
@@ -86,14 +86,14 @@ class MountEstimate:
     state: MountState
     information: Array
     view_information: Array
-    pixel_px: float
+    corner_px: Array
     rms_px: Array
     surplus: float
     inflated: float
     start: str
 
     def __post_init__(self) -> None:
-        for name in ("covariance", "information", "view_information", "rms_px"):
+        for name in ("covariance", "information", "view_information", "corner_px", "rms_px"):
             object.__setattr__(self, name, frozen(getattr(self, name)))
 
 
@@ -103,7 +103,7 @@ class _Problem:
 
     views: BoardViews
     camera: Camera
-    pixel_px: float
+    corner_px: Array  # (n,)
     joint: Array  # information (k,) of each view's joint errors
     prior: Array  # information (16 + k, 16 + k) about the shared unknowns
     claim: Pose | None = None  # what the prior on the mount is about
@@ -118,18 +118,19 @@ class _Problem:
 
     def cost(self, state: MountState) -> float:
         """Return twice the negative logarithm of the posterior, up to a constant; infinite behind the camera."""
-        error, _, _ = residuals(self.views, self.camera, state)
+        error, _, index = residuals(self.views, self.camera, state)
         if not np.isfinite(error).all():
             return np.inf
         shared = self.shared(state)
-        return _huber(error / self.pixel_px) + float(
+        return _huber(error / self.corner_px[index, None]) + float(
             (np.square(state.noise_rad) * self.joint).sum() + shared @ self.prior @ shared
         )
 
     def linear(self, state: MountState) -> tuple[Array, Array, Array]:
         """Return per view the information (n, p, p) and gradient (n, p) of the shared unknowns, and the residuals."""
         error, jacobian, index = residuals(self.views, self.camera, state)
-        error, jacobian = error / self.pixel_px, jacobian / self.pixel_px
+        sigma = self.corner_px[index]
+        error, jacobian = error / sigma[:, None], jacobian / sigma[:, None, None]
         size = np.linalg.norm(error, axis=1)
         weight = np.minimum(1.0, HUBER / np.maximum(size, 1e-12))
         ends = np.concatenate([[0], np.cumsum(np.bincount(index, minlength=len(self.views)))])
@@ -218,10 +219,10 @@ def solve_mount(views: BoardViews, camera: Camera, noise: MountNoise) -> MountEs
                          value=f"{len(views)} views", limit=f"{VIEWS_MIN} or more, turned about two axes",
                          remedy="take 15 pictures with the arm turned differently in each")  # fmt: skip
     poses, seen_px = board_poses(views, camera)
-    pixel_px = max(noise.pixel_px or seen_px, 0.01)
+    corner_px = np.maximum(noise.pixel_px or seen_px, 0.01) * np.ones(len(views))
     k, n = len(noise.offset), len(views)
     joint = 1.0 / np.square(np.maximum(noise.joint, _EXACT))
-    problem = _Problem(views, camera, pixel_px, joint, _prior(camera, noise))
+    problem = _Problem(views, camera, corner_px, joint, _prior(camera, noise))
     tried = []
     for name, mount, board in mount_starts(views, poses):
         state = MountState(mount, board, np.zeros(k), np.zeros((n, k)), np.zeros(4))
@@ -238,8 +239,8 @@ def solve_mount(views: BoardViews, camera: Camera, noise: MountNoise) -> MountEs
         end, cost = _refine(problem, state)
         if best is None or cost < best[0]:
             eye = corrected(camera, end.intrinsics_px)
-            best = cost, name, end, (cost - _huber_at(views, eye, board_poses(views, eye)[0], pixel_px)) / freedom
-        if best[3] < 4.0:  # explained: other starts can only find the same
+            best = cost, name, end, (cost - _huber_at(views, eye, board_poses(views, eye)[0], corner_px)) / freedom
+        if _within_chance(best[3], freedom):  # other starts can only find the same
             break
     assert best is not None
     return _estimate(problem, noise, best, freedom)
@@ -255,10 +256,10 @@ def cost_of_claim(
     """
     k, n = len(noise.offset), len(views)
     joint = 1.0 / np.square(np.maximum(noise.joint, _EXACT))
-    free = _Problem(views, camera, estimate.pixel_px, joint, _prior(camera, noise))
+    free = _Problem(views, camera, estimate.corner_px, joint, _prior(camera, noise))
     prior = np.array(free.prior)
     prior[:6, :6] += _inverse(stated)
-    tied = _Problem(views, camera, estimate.pixel_px, joint, prior, claim)
+    tied = _Problem(views, camera, estimate.corner_px, joint, prior, claim)
     board = mean_pose(views.base_from_link @ claim.matrix @ board_poses(views, camera)[0])
     start = MountState(claim, board, np.zeros(k), np.zeros((n, k)), np.zeros(4))
     if not np.isfinite(tied.cost(start)):
@@ -267,27 +268,32 @@ def cost_of_claim(
     return cost - min(_refine(free, end, 20)[1], free.cost(estimate.state))
 
 
-def _huber_at(views: BoardViews, camera: Camera, poses: Array, pixel_px: float) -> float:
+def _within_chance(surplus: float, freedom: int) -> bool:
+    """Say whether a misfit per degree of freedom is one that chance exceeds more often than once in a thousand."""
+    from scipy.special import chdtri
+
+    return bool(surplus * freedom <= chdtri(freedom, 1e-3))
+
+
+def _huber_at(views: BoardViews, camera: Camera, poses: Array, corner_px: Array) -> float:
     return sum(
-        _huber((camera.project(points @ pose[:3, :3].T + pose[:3, 3]) - pixels) / pixel_px)
-        for points, pixels, pose in zip(views.points_m, views.pixels, poses, strict=True)
+        _huber((camera.project(points @ pose[:3, :3].T + pose[:3, 3]) - pixels) / sigma)
+        for points, pixels, pose, sigma in zip(views.points_m, views.pixels, poses, corner_px, strict=True)
     )
 
 
 def _estimate(
     problem: _Problem, noise: MountNoise, best: tuple[float, str, MountState, float], freedom: int
 ) -> MountEstimate:
-    from scipy.stats import chi2
-
     _, name, state, surplus = best
     k = len(noise.offset)
     blocks, _, _ = problem.linear(state)
     each = _reduced(blocks, k, problem.joint)
     information = each.sum(axis=0) + problem.prior
-    inflated = surplus if surplus * freedom > chi2.isf(1e-3, freedom) else 1.0
+    inflated = 1.0 if _within_chance(surplus, freedom) else surplus
     covariance = inflated * shared_covariance(information)[:6, :6]
     plain = MountState(state.mount, state.board, state.offset_rad, np.zeros_like(state.noise_rad), state.intrinsics_px)
-    return MountEstimate(state.mount, state.board, covariance, state, information, each, problem.pixel_px,
+    return MountEstimate(state.mount, state.board, covariance, state, information, each, problem.corner_px,
                          view_rms(problem.views, problem.camera, plain), surplus, inflated, name)  # fmt: skip
 
 
@@ -305,12 +311,13 @@ def shared_covariance(information: Array) -> Array:
 
 
 def added_information(views: BoardViews, camera: Camera, state: MountState, noise: MountNoise,
-                      pixel_px: float) -> Array:  # fmt: skip
+                      corner_px: float) -> Array:  # fmt: skip
     """Return what further views would add, shape (n, 16 + k, 16 + k), their own joint errors taken out."""
     k = len(noise.offset)
     joint = 1.0 / np.square(np.maximum(noise.joint, _EXACT))
     fresh = MountState(state.mount, state.board, state.offset_rad, np.zeros((len(views), k)), state.intrinsics_px)
-    blocks, _, _ = _Problem(views, camera, pixel_px, joint, np.zeros((16 + k, 16 + k))).linear(fresh)
+    sigma = np.full(len(views), corner_px)
+    blocks, _, _ = _Problem(views, camera, sigma, joint, np.zeros((16 + k, 16 + k))).linear(fresh)
     return _reduced(blocks, k, joint)
 
 
@@ -343,17 +350,17 @@ class HoldOut:
         return float(np.sqrt(np.mean(np.square(self.rms_m))))
 
 
-def hold_out(views: BoardViews, camera: Camera, noise: MountNoise, pixel_px: float, folds: int = 4) -> HoldOut | None:
+def hold_out(views: BoardViews, camera: Camera, noise: MountNoise, folds: int = 4) -> HoldOut | None:
     """Calibrate with every fold of views left out in turn and predict those; None with too few views."""
     n = len(views)
     if n < folds + VIEWS_MIN + 1:
         return None
     rms_px, rms_m, squared = np.zeros(n), np.zeros(n), np.zeros(n)
-    own_px = board_poses(views, camera)[0]
-    used = MountNoise(noise.joint, noise.offset, pixel_px)
+    own_poses, seen_px = board_poses(views, camera)
+    corner_px = np.maximum(noise.pixel_px or seen_px, 0.01) * np.ones(n)
     for fold in range(folds):
         out = np.arange(fold, n, folds)
-        found = solve_mount(views.only(np.setdiff1d(np.arange(n), out)), camera, used)
+        found = solve_mount(views.only(np.setdiff1d(np.arange(n), out)), camera, noise)
         covariance = found.inflated * shared_covariance(found.information)
         left = views.only(out)
         k = len(noise.offset)
@@ -364,8 +371,8 @@ def hold_out(views: BoardViews, camera: Camera, noise: MountNoise, pixel_px: flo
             mine = index == i
             r, j = error[mine].ravel(), jacobian[mine].reshape(2 * int(mine.sum()), -1)
             e = j[:, 12 : 12 + k]
-            spread = j @ covariance @ j.T + (e * np.square(noise.joint)) @ e.T + pixel_px**2 * np.eye(len(r))
-            own = _huber_at(views.only([int(view)]), camera, own_px[[view]], pixel_px)
+            spread = j @ covariance @ j.T + (e * np.square(noise.joint)) @ e.T + corner_px[view] ** 2 * np.eye(len(r))
+            own = _huber_at(views.only([int(view)]), camera, own_poses[[view]], corner_px[[view]])
             rms_px[view] = np.sqrt(np.mean(np.square(r)))
             squared[view] = r @ np.linalg.solve(spread, r) - own
             rms_m[view] = _on_board(left, i, camera, state)

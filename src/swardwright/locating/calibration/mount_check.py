@@ -189,7 +189,7 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     InputError
         If the views cannot say where the camera is, or the claim is not finite.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     claim = np.array(claimed.matrix if isinstance(claimed, Pose) else claimed, dtype=float)
     if claim.shape != (4, 4) or not np.isfinite(claim).all():
@@ -200,7 +200,7 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     if np.abs(claim[:3, :3] @ claim[:3, :3].T - np.eye(3)).max() > 1e-3 or np.linalg.det(claim[:3, :3]) < 0:
         return _no_rotation(claim, found, stated)
     spread = np.asarray(np.linalg.inv(stated + found.covariance), dtype=np.float64)
-    limit = float(chi2.isf(FALSE_ALARM, 6))
+    limit = float(chdtri(6, FALSE_ALARM))
     readings = _hypotheses(claim, found.link_from_camera, spread)
     if _open(found):
         readings = _by_cost(readings, claim, stated, views, camera, noise, found)
@@ -210,7 +210,7 @@ def diagnose_mount(views: BoardViews, camera: Camera, noise: MountNoise, claimed
     best = max(within, key=lambda h: h.log_odds) if within else ranked[0]
     off = difference(claim, found.link_from_camera)
     off_rad, off_m = float(np.linalg.norm(off[:3])), float(np.linalg.norm(off[3:]))
-    away = f"{math.degrees(off_rad):.2g} degrees and {_length(off_m)}"
+    away = f"{_angle(off_rad)} and {_length(off_m)}"
     if best.name == SOUND and within and _open(found):
         name, remedy = SOUND, "turn the arm about other axes as well, then check again"
         sentence = "the views do not speak against the mount, but they leave directions of it open"
@@ -302,6 +302,11 @@ def _no_rotation(claim: Array, found: MountEstimate, stated: Array) -> MountVerd
         sentence = ("the mount is not a rotation: the lengths of its axes are "
                     + ", ".join(f"{v:.3g}" for v in lengths) + ", or they are not square to each other")  # fmt: skip
     return MountVerdict(name, sentence, remedy, math.nan, math.nan, float(np.linalg.norm(gap)), (), found)
+
+
+def _angle(value_rad: float) -> str:
+    degrees = math.degrees(value_rad)
+    return f"{degrees:.0f} degrees" if degrees >= 10 else f"{degrees:.2g} degrees"
 
 
 def _length(value_m: float) -> str:

@@ -114,7 +114,7 @@ def _sentence(direction: Array, whitened: Array, axis: Array, others_rad: float)
         known = f"{min(math.degrees(size), 60.0):.2g} degrees" + (" or worse" if size > 1.0 else "")
         what = f"rotation about {axis_name(unit)} of the link"
     else:
-        known = f"{1000 * size:.2g} mm" if size < 0.5 else "half a metre or worse"
+        known = f"{1000 * size:.{0 if size > 0.01 else 1}f} mm" if size < 0.5 else "half a metre or worse"
         what = f"the shift along {axis_name(unit)} of the link"
     why = ""
     if others_rad < TURN_MIN_RAD and abs(float(unit @ axis)) > 0.9:
@@ -185,7 +185,7 @@ def next_poses(
     seen = views_of_arm(arm, link, q, (few,) * len(q), pixels, tuple(map(str, range(len(q)))))
     if seen.joints.shape[2] != k:
         return ()
-    px = estimate.pixel_px * math.sqrt(len(few) / len(points))
+    px = float(np.median(estimate.corner_px)) * math.sqrt(len(few) / len(points))
     plain = _predicted(seen, camera, estimate)
     added = added_information(plain, camera, estimate.state, noise, px)
     weigh = ground if len(ground) else np.eye(6)[None]

@@ -27,11 +27,11 @@ HAND_EYE = {
 }
 
 
-def board_poses(views: BoardViews, camera: Camera) -> tuple[Array, float]:
-    """Return ``camera_from_board`` (n, 4, 4) of all views and the corner noise (px, per coordinate).
+def board_poses(views: BoardViews, camera: Camera) -> tuple[Array, Array]:
+    """Return ``camera_from_board`` (n, 4, 4) of all views and each view's corner noise (n,), px per coordinate.
 
-    The noise is the median over the views of the residual with six degrees of freedom taken out: it owes nothing to
-    arm or mount.
+    The noise is the residual of the view's own pose with six degrees of freedom taken out, or the median over the views
+    where that is larger: it owes nothing to arm or mount, and a view of blurred corners weighs less.
     """
     poses, noise = [], []
     for points, pixels, name in zip(views.points_m, views.pixels, views.names, strict=True):
@@ -39,7 +39,7 @@ def board_poses(views: BoardViews, camera: Camera) -> tuple[Array, float]:
         left = camera.project(pose.apply(points)) - pixels
         poses.append(pose.matrix)
         noise.append(np.sqrt(np.square(left).sum() / max(2 * len(points) - 6, 1)))
-    return np.array(poses), float(np.median(noise))
+    return np.array(poses), np.maximum(noise, np.median(noise))
 
 
 def _posed(points_m: Array, pixels: Array, camera: Camera, name: str) -> Pose:

@@ -85,7 +85,7 @@ def solve_tip(
     InputError
         With too few touches, or where no point was touched twice.
     """
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     q = np.asarray(joints_rad, dtype=float).reshape(-1, len(arm.moving))
     n, k = q.shape
@@ -124,7 +124,7 @@ def solve_tip(
         x, offset = x + step[:size], offset + step[size:]
     error = np.einsum("nij,j->ni", full, np.r_[x, offset]) + place
     surplus = float(np.einsum("na,nab,nb->", error, weight, error) + offset @ prior @ offset) / freedom
-    inflated = surplus if surplus * freedom > chi2.isf(1e-3, freedom) else 1.0
+    inflated = surplus if surplus * freedom > chdtri(freedom, 1e-3) else 1.0
     covariance: Array = scale[:, None] * np.linalg.inv(information * scale[:, None] * scale) * scale
     covariance = np.asarray(inflated * 0.5 * (covariance + covariance.T)[:3, :3], dtype=np.float64)
     plain = np.einsum("nij,j->ni", rows, x) + place
