@@ -90,7 +90,7 @@ def mean_bounds(runs, dof):
 ], ids=["odometry", "fixes", "gyro", "all"])  # fmt: skip
 def test_stated_covariance_is_honest(kit, options):
     """Normalised error squared at the last picture and in the middle, over drawn drives, within chi-square bounds."""
-    runs = 60
+    runs = 30
     nees = []
     for seed in range(runs):
         smoothed, off = run(kit, np.random.default_rng([7, seed]), **options)
@@ -105,18 +105,6 @@ def test_stated_covariance_is_honest(kit, options):
     else:
         # the shared gyro bias is carried as a random walk as large at the end of the drive: cautious before it
         assert (mean > 0.3 * low).all(), mean
-
-
-def test_whole_track_information_is_honest(kit):
-    """The joint information of all pictures, not only each one's marginal."""
-    runs, total = 30, 0.0
-    for seed in range(runs):
-        smoothed, off = run(kit, np.random.default_rng([8, seed]), fix_rate=5.0)
-        track = smoothed.track
-        total += float(np.einsum("ni,nij,nj", off, track.diagonal, off))
-        total += 2.0 * float(np.einsum("ni,nij,nj", off[:-1], track.upper, off[1:]))
-    low, high = mean_bounds(runs, 3 * len(off))
-    assert low < total / runs < high
 
 
 def test_gyro_makes_the_heading_better(kit):

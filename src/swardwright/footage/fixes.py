@@ -18,8 +18,9 @@ FIX_LATE_MAX_S = 1.0
 #: chords between fixes this far apart in time are held against the odometry's
 CHORD_S = 2.0
 _CHORD_GATE2, _CHORD_EVIDENCE = 9.0, 25.0
-#: correlation below this is none
-_MEMORY_LOW = 0.05
+#: correlation below this, or below what chance shows in so few fixes, is none (by medians of n fixes it is known to
+#: about 1.7 / sqrt(n))
+_MEMORY_LOW, _MEMORY_CHANCE = 0.05, 4.0
 _MEMORY_LAGS = 300
 
 
@@ -149,7 +150,7 @@ def memory_factor(fixes: Fixes, way: Array, drift2_m2: Array) -> float:
         apart2 = float(np.median(np.sum((error[k:] - error[:-k]) ** 2, axis=1))) / np.log(2.0)
         by_drift = 2.0 * float(np.median(drift[k:] - drift[:-k]))
         rho = min(1.0 - (apart2 - by_drift) / (2.0 * variance), 0.98)
-        if rho < _MEMORY_LOW:
+        if rho < max(_MEMORY_LOW, _MEMORY_CHANCE / np.sqrt(n - k)):
             break
         factor += 2.0 * rho
         if by_drift > variance or k == min(n // 4, _MEMORY_LAGS) - 1:

@@ -18,7 +18,7 @@ from swardwright.domain.site import ErrorSources
 from swardwright.footage.clock import interpolate, seconds
 from swardwright.footage.standing import Standing, inside, noise_while_standing, standing
 from swardwright.footage.streams import Timed
-from swardwright.footage.turning import GYRO_NOISE_RAD_S_SQRT_HZ, gyro_steps, turning
+from swardwright.footage.turning import GYRO_NOISE_RAD_S_SQRT_HZ, gyro_steps, sure_turn, turning
 
 #: fewer samples of a gyro are none
 GYRO_SAMPLES = 25
@@ -46,7 +46,8 @@ class Drive:
     distance_m : float
         Length of the way.
     shared : tuple[str, ...]
-        Names of the k errors shared by all steps; the first is ``WAY_SCALE`` if there is one.
+        Names of the k errors shared by all steps; the first is ``WAY_SCALE`` if there is one, which has no loadings
+        here: it stretches the steps, see ``pose_chain``.
     values : Array
         Shape (k,): what of them is taken into account in ``poses`` already.
     information : Array
@@ -121,8 +122,6 @@ class Drive:
         swept = loads[:, 2, None, :] * end[:, :, None] - sums(m[:, :, None] * self.yaw_loads[:, None, :])
         loads[:, :2, :] = turned @ swept
         loads = back @ loads
-        if self.shared[:1] == (WAY_SCALE,):
-            loads[:, :2, 0] -= steps[:, :2]
         return steps, covariance, loads
 
 
@@ -190,7 +189,8 @@ def drive(odometry: Timed, gyro: Timed | None, at_s: Array, zero_ns: int, errors
     steps[inside(stands.periods_s, middle)] = 0.0
     length = np.hypot(steps[:, 0], steps[:, 1])
     place_var = errors.odometry_per_m**2 * length
-    wheel_var = errors.yaw_per_m**2 * length + errors.yaw_per_rad**2 * np.abs(steps[:, 2])
+    wheel_var = errors.yaw_per_m**2 * length
+    wheel_var = wheel_var + errors.yaw_per_rad**2 * np.abs(sure_turn(steps[:, 2], wheel_var, dt))
     wheel_var = np.where(inside(stands.carried_s, middle), (CARRIED_RAD_S * dt) ** 2, wheel_var)
     turn = turning(steps[:, 2], wheel_var, dt, gyro_steps(stamps, rate, noise_var, times) if there else None, errors)
     # the same body-frame steps, laid along the fused heading

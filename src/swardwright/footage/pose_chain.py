@@ -82,6 +82,9 @@ class ChainProblem:
         Shape (m, 2, k): change of the measured places per unit of each shared error.
     shared_mean, shared_information : Array
         Shapes (k,) and (k, k): what is known of the shared errors beforehand.
+    stretched : bool
+        The first shared error is the odometry's scale k: a measured step is ``1 + k`` times the true one. (By the true
+        step, not the measured: a scale times a noisy step would be drawn to what explains the noise.)
     """
 
     steps: Array
@@ -96,6 +99,7 @@ class ChainProblem:
     fix_loads: Array
     shared_mean: Array
     shared_information: Array
+    stretched: bool = False
 
     def with_fixes(self, good: NDArray[np.bool_]) -> ChainProblem:
         """Return the problem with the fixes marked in ``good`` only."""
@@ -130,42 +134,50 @@ class ChainProblem:
             poses[i] = (x - np.cos(a) * dx + np.sin(a) * dy, y - np.sin(a) * dx - np.cos(a) * dy, a)
         return poses
 
-    def links(self, poses: Array, shared: Array) -> tuple[Array, Array, Array]:
-        """Return the links' residuals (n - 1, 3) and Jacobians (n - 1, 3, 3) by the earlier and the later pose.
+    def links(self, poses: Array, shared: Array) -> tuple[Array, Array, Array, Array]:
+        """Return the links' residuals (n - 1, 3) and their Jacobians.
 
-        The Jacobian by the shared errors is ``-step_loads``.
+        These are by the earlier and by the later pose (n - 1, 3, 3), and by the shared errors (n - 1, 3, k).
         """
+        size = 1.0 + float(shared[0]) if self.stretched else 1.0
         d = np.diff(poses, axis=0)
         c, s = np.cos(poses[:-1, 2]), np.sin(poses[:-1, 2])
         told = self.steps + self.step_loads @ shared
-        residual = np.column_stack([c * d[:, 0] + s * d[:, 1], -s * d[:, 0] + c * d[:, 1], d[:, 2]]) - told
+        true = np.column_stack([c * d[:, 0] + s * d[:, 1], -s * d[:, 0] + c * d[:, 1], d[:, 2]])
+        residual = true * [size, size, 1.0] - told
         residual[:, 2] = np.pi - (np.pi - residual[:, 2]) % (2.0 * np.pi)
         later = np.zeros((len(d), 3, 3))
         later[:, 0, 0], later[:, 0, 1], later[:, 1, 0], later[:, 1, 1], later[:, 2, 2] = c, s, -s, c, 1.0
         earlier = -later
         earlier[:, 0, 2] = -s * d[:, 0] + c * d[:, 1]
         earlier[:, 1, 2] = -c * d[:, 0] - s * d[:, 1]
-        return residual, earlier, later
+        earlier[:, :2] *= size
+        later[:, :2] *= size
+        by_shared = -self.step_loads
+        if self.stretched:
+            by_shared = by_shared.copy()
+            by_shared[:, :2, 0] += true[:, :2]
+        return residual, earlier, later, by_shared
 
     def normal(self, poses: Array, shared: Array) -> Normal:
         """Return the normal equations at ``poses`` (n, 3) and ``shared`` (k,)."""
         n, k = len(poses), len(shared)
-        residual, earlier, later = self.links(poses, shared)
+        residual, earlier, later, by_shared = self.links(poses, shared)
         info = self.step_information
         diagonal, gradient, border = np.zeros((n, 3, 3)), np.zeros((n, 3)), np.zeros((n, 3, k))
         weighted = np.einsum("nij,nj->ni", info, residual)
-        weighted_loads = info @ self.step_loads
+        weighted_shared = info @ by_shared
         early_t, late_t = earlier.transpose(0, 2, 1), later.transpose(0, 2, 1)
         diagonal[:-1] += early_t @ info @ earlier
         diagonal[1:] += late_t @ info @ later
         upper = early_t @ info @ later
         gradient[:-1] += np.einsum("nij,nj->ni", early_t, weighted)
         gradient[1:] += np.einsum("nij,nj->ni", late_t, weighted)
-        border[:-1] -= early_t @ weighted_loads
-        border[1:] -= late_t @ weighted_loads
-        corner = self.shared_information + np.einsum("nik,nil->kl", self.step_loads, weighted_loads)
+        border[:-1] += early_t @ weighted_shared
+        border[1:] += late_t @ weighted_shared
+        corner = self.shared_information + np.einsum("nik,nil->kl", by_shared, weighted_shared)
         beyond = shared - self.shared_mean
-        corner_gradient = self.shared_information @ beyond - np.einsum("nik,ni->k", self.step_loads, weighted)
+        corner_gradient = self.shared_information @ beyond + np.einsum("nik,ni->k", by_shared, weighted)
         cost = float(np.sum(residual * weighted)) + float(beyond @ self.shared_information @ beyond)
         off = poses[self.start_node] - self.start
         off[2] = wrap_angle(float(off[2]))

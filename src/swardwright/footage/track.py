@@ -269,6 +269,7 @@ def _problem(
         fix_loads=fix_loads,
         shared_mean=mean,
         shared_information=information,
+        stretched=way.shared[:1] == (WAY_SCALE,),
     )
     return problem, names
 

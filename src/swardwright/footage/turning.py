@@ -26,6 +26,9 @@ GYRO_GAP_S = 0.15
 #: wheels and gyro may differ by this much and five standard deviations before the gyro is not believed
 GYRO_APART_RAD = 0.2
 
+#: a turn is told from noise over this time before and after, by this many standard deviations
+_SURE_S, _SURE_SIGMAS = 0.25, 4.0
+
 TURN_SCALE, GYRO_BIAS, GYRO_SCALE_NAME = "turn scale", "gyro bias", "gyro scale"
 
 
@@ -99,16 +102,17 @@ def turning(wheels: Array, wheel_var: Array, seconds: Array, gyro: GyroSteps | N
     """
     names, priors, by_wheels, by_gyro = [], [], [], []
     nothing = np.zeros(len(wheels))
+    sure = sure_turn(wheels, wheel_var, seconds)
     if errors.turn_scale > 0:
         names.append(TURN_SCALE)
         priors.append(errors.turn_scale)
-        by_wheels.append(wheels)
+        by_wheels.append(sure)
         by_gyro.append(nothing)
     if gyro is not None:
         names += [GYRO_BIAS, GYRO_SCALE_NAME]
         priors += [GYRO_BIAS_START_RAD_S, GYRO_SCALE]
         by_wheels += [nothing, nothing]
-        by_gyro += [seconds, gyro.turn]
+        by_gyro += [seconds, sure]
     columns = (len(names), len(wheels))
     in_wheels, in_gyro = np.reshape(by_wheels, columns).T, np.reshape(by_gyro, columns).T
     information = np.diag(np.array(priors, dtype=float) ** -2)
@@ -140,3 +144,20 @@ def _change(rate: Array) -> Array:
     """Return for each step the larger change of the rate to a neighbour."""
     steps = np.concatenate([[0.0], np.abs(np.diff(rate)), [0.0]])
     return np.asarray(np.maximum(steps[:-1], steps[1:]))
+
+
+def sure_turn(wheels: Array, wheel_var: Array, seconds: Array) -> Array:
+    """Return each step's turn free of its own noise: the mean over half a second about it, none if that may be noise.
+
+    A scale times a noisy turn would be drawn to where the noise itself explains the difference (errors in variables).
+    """
+    at = np.concatenate([[0.0], np.cumsum(seconds)])
+    middle = 0.5 * (at[1:] + at[:-1])
+
+    def about(values: Array) -> Array:
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(np.interp(middle + _SURE_S, at, total) - np.interp(middle - _SURE_S, at, total))
+
+    span, turned = about(seconds), about(wheels)
+    sure = np.abs(turned) > _SURE_SIGMAS * np.sqrt(about(wheel_var))
+    return np.where(sure, turned / np.maximum(span, 1e-9) * seconds, 0.0)
