@@ -106,6 +106,10 @@ def test_own_corners_fit_better_and_the_difference_is_within_both_errors(
     assert float(difference @ np.linalg.solve(spread, difference)) < BOUND_9
     assert abs(difference[0]) < 3 * np.sqrt(spread[0, 0])
     assert np.sqrt(spread[0, 0]) < 0.01 * shipped["theta"][0]  # so the bound means something
+    # what docs/explanation/models.md says of these pictures
+    assert np.sqrt(together(own, fit)[0]) == pytest.approx(2.2, abs=0.05)
+    assert np.abs(difference / np.sqrt(np.diag(fit.camera.covariance))).max() == pytest.approx(7.1, abs=0.3)
+    assert np.abs(difference / np.sqrt(np.diag(spread))).max() == pytest.approx(1.5, abs=0.1)
 
 
 def test_views_not_used_are_predicted_better_than_the_shipped_intrinsics_fit(

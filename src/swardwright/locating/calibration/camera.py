@@ -147,8 +147,10 @@ def judge(found: CameraCalibration) -> tuple[Verdict, tuple[str, ...]]:
     fine, fair = found.known(GROUND_FIT_M), found.known(GROUND_CARE_M)
     if fair < KNOWN_CARE:
         grave.append(_known(fair, GROUND_CARE_M, found))
+    elif fair < KNOWN_FIT:
+        mild.append(_known(fair, GROUND_CARE_M, found))
     elif fine < KNOWN_FIT:
-        mild.append(_known(fine, GROUND_FIT_M, found) if fair > KNOWN_FIT else _known(fair, GROUND_CARE_M, found))
+        mild.append(_known(fine, GROUND_FIT_M, found) + f", though nearly all of it to {1000 * GROUND_CARE_M:g} mm")
     _sort(found.fit.reprojection_px, REPROJECTION_FIT_PX, REPROJECTION_CARE_PX, grave, mild,
           f"corners are predicted to {found.fit.reprojection_px:.2f} px only (blur? a bent board?)")  # fmt: skip
     if focal > 0.02:
