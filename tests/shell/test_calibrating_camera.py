@@ -159,6 +159,29 @@ def test_from_a_video(images: list[np.ndarray], tmp_path: Path, call: Call) -> N
     assert abs(said["fx_px"] - TRUE[0]) < 4 * said["sigma"]["fx"] + 1.0  # compressed pictures
 
 
+def test_the_same_view_twice_is_no_further_evidence(
+    pictures: Path, tmp_path: Path, call: Call, made: tuple[Path, dict[str, Any]]
+) -> None:
+    folder = tmp_path / "twice"
+    shutil.copytree(pictures, folder)
+    for picture in pictures.iterdir():
+        shutil.copy(picture, folder / f"again-{picture.name}")
+    done = call("calibrate", "camera", folder, *BOARD, "--no-write", "--json", "--figure", tmp_path / "f.png")
+    assert done.exit_code == 0, done.stderr
+    said = json.loads(done.stdout)
+    assert said["left_out"] == {"views like others that were kept": 13}
+    assert said["sigma"]["fx"] == pytest.approx(made[1]["sigma"]["fx"], rel=1e-3)
+    assert said["written"] is None
+
+
+def test_rescaling_a_site_keeps_the_old_file(own_site: Path, call: Call) -> None:
+    old = (own_site / "camera.yaml").read_bytes()
+    done = call("calibrate", "camera", own_site, "--rescale", "32x24")
+    assert done.exit_code == 0, done.stderr
+    assert load_camera(own_site / "camera.yaml").fx_px == pytest.approx(25.0)
+    assert [p.read_bytes() for p in own_site.glob("camera-until-*.yaml")] == [old]
+
+
 def test_rescaling_says_what_it_did(made: tuple[Path, dict[str, Any]], tmp_path: Path, call: Call) -> None:
     path = tmp_path / "camera.yaml"
     shutil.copy(made[0], path)

@@ -21,6 +21,8 @@ Image = NDArray[np.uint8]
 Named = Iterator[tuple[str, Image | None]]
 #: pictures of one recording that are looked at, evenly spread, and views that are kept, the most different ones
 LOOKED_AT, VIEWS_MAX = 240, 60
+#: views whose outer corners all lie within this share of the picture's longer side of each other are the same view
+SAME_SHARE = 0.01
 
 
 @dataclass(frozen=True)
@@ -177,15 +179,18 @@ def _filmed(path: Path, left_out: Counter[str]) -> tuple[int, Named]:
 
 
 def _spread(views: list[BoardView]) -> list[BoardView]:
-    """Return at most ``VIEWS_MAX`` views, each the most different from those before (place and shape of the board)."""
-    if len(views) <= VIEWS_MAX:
-        return views
+    """Return at most ``VIEWS_MAX`` views, each the most different from those before, and none twice.
+
+    A board that stands still before a camera that films it gives one view many times: its corners err alike each time,
+    so the copies would only feign evidence.
+    """
     shape = np.array([_shape(v) for v in views])
+    same_px = SAME_SHARE * max(views[0].size_px)
     chosen = [0]
-    far = np.linalg.norm(shape - shape[0], axis=1)
-    while len(chosen) < VIEWS_MAX:
+    far = np.abs(shape - shape[0]).max(axis=1)
+    while len(chosen) < VIEWS_MAX and far.max() > same_px:
         chosen.append(int(np.argmax(far)))
-        far = np.minimum(far, np.linalg.norm(shape - shape[chosen[-1]], axis=1))
+        far = np.minimum(far, np.abs(shape - shape[chosen[-1]]).max(axis=1))
     return [views[i] for i in sorted(chosen)]
 
 
