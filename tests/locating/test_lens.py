@@ -19,7 +19,7 @@ SIGMA = np.array([0.8, 0.8, 0.6, 0.6, 2e-3, 6e-3, 1e-4, 1e-4, 5e-3])
 
 
 def test_the_lens_error_reaches_the_ground() -> None:
-    """Covariance of the ground point against 8 000 drawn cameras; standard error of a variance 1.6 %, checked at 5 %."""
+    """Covariance of the ground point against 8000 drawn cameras; a variance is good to 1.6 %, checked at 5 %."""
     rng = np.random.default_rng(2)
     camera = Camera(1280, 960, 900.0, 905.0, 641.0, 478.0, LENS, np.diag(SIGMA**2))
     nothing = ErrorSources(*[0.0] * 13)
