@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy.stats import chi2
 
-from benchmarks._track_cases import ERRORS, ORIGIN, SCENARIOS, analytic_way, draw, joint_nees, smoothed, write_bag
+from benchmarks._track_cases import BAG_ERRORS, ORIGIN, SCENARIOS, analytic_way, draw, joint_nees, smoothed, write_bag
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Topics
 from swardwright.footage import follow
@@ -32,20 +31,19 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
             result, off = smoothed(draw(np.random.default_rng([1300, seed]), what), what.errors)
             total += joint_nees(result, off)
             dof += off.size
-        low, high = chi2.ppf([0.025, 0.975], dof) / dof
+        low, high = (float(chi2.ppf(p, dof)) / dof for p in (0.025, 0.975))
         value = total / dof
         yield {"figure": f"track: normalised error squared per degree of freedom, {name}, {runs} drives",
-               "value": round(value, 4), "unit": "", "bound": [round(float(low), 4), round(float(high), 4)],
-               "holds": bool(low < value < high)}  # fmt: skip
+               "value": round(value, 4), "unit": "", "bound": [round(low, 4), round(high, 4)],
+               "holds": low < value < high}  # fmt: skip
     ends: list[float] = []
     agreement = 0.0
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(10 if full else 3):
             path = Path(folder) / f"drive-{seed}"
-            end = write_bag(path, np.random.default_rng([1301, seed]), ERRORS)
+            end = write_bag(path, np.random.default_rng([1301, seed]))
             start = BasePose(*(float(v) for v in analytic_way(np.zeros(1))[0]))
-            followed = follow(path, topics=Topics(), start=start, origin=ORIGIN,
-                              errors=replace(ERRORS, odometry_scale=0.01))  # fmt: skip
+            followed = follow(path, topics=Topics(), start=start, origin=ORIGIN, errors=BAG_ERRORS)
             ends.append(float(np.hypot(*(followed.smoothed.track.poses[-1].as_array() - end)[:2])))
             agreement = max(agreement, _apart_from_evo(followed, Path(folder)))
     yield {"figure": f"track: end of a bag of standard messages, worst of {len(ends)}", "value": round(max(ends), 4),
@@ -55,8 +53,8 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
 
 
 def _apart_from_evo(followed: Followed, folder: Path) -> float:
-    from evo.core import metrics, trajectory
-    from evo.tools import file_interface
+    from evo.core import metrics, trajectory  # type: ignore[import-untyped,unused-ignore]
+    from evo.tools import file_interface  # type: ignore[import-untyped,unused-ignore]
 
     file = folder / "track.tum"
     file.write_text(tum_text(followed))

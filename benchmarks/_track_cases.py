@@ -195,6 +195,10 @@ SCENARIOS = {
 # --- a bag of standard messages ---------------------------------------------------------------------------------------
 
 
+#: of the bag's base: firm ground, well calibrated wheels
+BAG_ERRORS = replace(ERRORS, odometry_per_m=0.005, yaw_per_m=0.002, odometry_scale=0.005)
+
+
 def analytic_way(at_s: Any) -> Array:
     """Return true poses (n, 3) of an analytic drive of 80 s: 5 s of standing, then one and a bit of a figure of eight.
 
@@ -207,14 +211,15 @@ def analytic_way(at_s: Any) -> Array:
     return np.column_stack([3 * np.sin(u), 2 * np.sin(2 * u), yaw])
 
 
-def write_bag(path: Path, rng: np.random.Generator, errors: ErrorSources, *, scale: float = 0.01) -> Array:
+def write_bag(path: Path, rng: np.random.Generator) -> Array:
     """Write a ROS 2 bag (MCAP): wheel odometry with twist at 20 Hz, an Imu on its side at 100 Hz; return the end pose.
 
-    The wheels count ``scale`` too far; the gyro has bias and noise; the Imu gives no orientation (covariance -1).
+    The wheels count 0.5 % too far and drift as ``BAG_ERRORS`` says; the gyro has bias and noise; the Imu gives no orientation (covariance -1).
     """
     from rosbags.rosbag2 import StoragePlugin, Writer
     from rosbags.typesys import Stores, get_typestore
 
+    errors, scale = BAG_ERRORS, BAG_ERRORS.odometry_scale
     types = get_typestore(Stores.ROS2_HUMBLE)
     t = types.types
     fine = np.arange(8001) * 0.01

@@ -12,12 +12,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from benchmarks._track_cases import ERRORS, ORIGIN, SCENARIOS, analytic_way, draw, smoothed, write_bag
+from benchmarks._track_cases import BAG_ERRORS, ERRORS, ORIGIN, SCENARIOS, analytic_way, draw, smoothed, write_bag
 from scipy.stats import chi2
 
 from swardwright.domain.poses import BasePose, wrap_angle
@@ -31,16 +30,15 @@ from evo.core import metrics, trajectory  # noqa: E402
 from evo.core.geometry import umeyama_alignment  # noqa: E402
 
 END_TOLERANCE_M = 0.1383
-WITH_SCALE = replace(ERRORS, odometry_scale=0.01)
 
 
 @pytest.fixture(scope="module")
 def bag(tmp_path_factory: pytest.TempPathFactory) -> tuple[Followed, np.ndarray]:
     path = tmp_path_factory.mktemp("bag") / "drive"
-    end = write_bag(path, np.random.default_rng(11), ERRORS)
+    end = write_bag(path, np.random.default_rng(11))
     first = analytic_way(np.zeros(1))[0]
     start = BasePose(*(float(v) for v in first))
-    return follow(path, topics=Topics(), start=start, origin=ORIGIN, errors=WITH_SCALE), end
+    return follow(path, topics=Topics(), start=start, origin=ORIGIN, errors=BAG_ERRORS), end
 
 
 def test_end_pose_of_a_bag(bag: tuple[Followed, np.ndarray]) -> None:
