@@ -89,9 +89,8 @@ def owners(joint: Joint, drawn: Drawn) -> list[list[int]]:
 
 def full_covariance(solution: Solution, crown_m2: Array) -> Array:
     """Return the covariance (2 n, 2 n) of all crowns together."""
-    shared = solution.gain @ solution.normal.solve(solution.gain.T.toarray())
-    out = np.asarray(0.5 * (shared + shared.T))
-    for w, block in enumerate(solution.private_m2 + crown_m2):
+    out = solution.together(np.arange(len(crown_m2)))
+    for w, block in enumerate(crown_m2):
         out[2 * w : 2 * w + 2, 2 * w : 2 * w + 2] += block
     return out
 

@@ -95,10 +95,12 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
     weight: Array | None = None
     seen_before: set[bytes] = set()
     last: Array | None = None
+    moved: Array | None = None
     turn = 0
     for turn in range(1, settings.rounds + 1):
         weed_of, count = compact(weed_of, known)
-        solution = solve(problem, weed_of, count, weight)
+        solution = solve(problem, weed_of, count, weight, moved)
+        moved = (problem.jacobian @ solution.errors).reshape(-1, 2)
         offset = frame_offsets(problem, solution, weed_of)
         again = reassociate(problem, solution, weed_of, log_ratio, settings.gate)
         for kept, dropped in joined:
@@ -128,7 +130,7 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
         problem = build(ordered, parts_now, tracks, prior)
         weed_of = merged
     weed_of, count = compact(weed_of, known)
-    solution = solve(problem, weed_of, count, weight)
+    solution = solve(problem, weed_of, count, weight, moved)
     return Joint(problem, parts_now, solution, weed_of, tuple(joined), turn)
 
 
@@ -209,11 +211,9 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
 def _joint_covariance(solution: Solution, a: Ints, b: Ints) -> Array:
     """Return the joint covariance (p, 2, p, 2) of the distances between weeds a and b (p,)."""
     every, at = np.unique(np.concatenate([a, b]), return_inverse=True)
-    rows = (2 * every[:, None] + [0, 1]).ravel().tolist()
-    gain = solution.gain[rows]
-    full = np.asarray(gain @ solution.normal.solve(gain.T.toarray())).reshape(len(every), 2, len(every), 2)
+    full = solution.together(every).reshape(len(every), 2, len(every), 2)
     i = np.arange(len(every))
-    full[i, :, i, :] += solution.private_m2[every] + FLOOR_M2 * np.eye(2)
+    full[i, :, i, :] += FLOOR_M2 * np.eye(2)
     first, second = at[: len(a)], at[len(a) :]
     left = full[first] - full[second]
     return np.asarray(left[:, :, first] - left[:, :, second])

@@ -90,8 +90,11 @@ class Problem:
     position_m, local_m2, height_m, crown_m2 : Array
         Shapes (K, 2), (K, 2, 2), (K, 2): effect of one standard deviation of the plant's height, and (K, 2, 2):
         offset of the growing point from the apparent crown.
-    width : int
-        Number of error columns; the first ``site`` are shared by all (the register's modes come first).
+    width, site, modes, block : int
+        Number of error columns; the first ``site`` are shared by all (of these, the register's ``modes`` come first);
+        after them every frame and every stop has a group of ``block`` columns, some of which may be unused.
+    groups : tuple[Ints, ...]
+        Per frame: its groups.
     columns : tuple[Ints, ...]
         Per frame: its own error columns.
     dense : tuple[Array, ...]
@@ -118,6 +121,8 @@ class Problem:
     width: int
     site: int
     modes: int
+    block: int
+    groups: tuple[Ints, ...]
     columns: tuple[Ints, ...]
     frame_blocks: tuple[tuple[Key, ...], ...]
     dense: tuple[Array, ...]
@@ -215,31 +220,43 @@ def build(sightings: tuple[Sighting, ...], parts: tuple[Part, ...], tracks: Sequ
             for s in part.sources:
                 if s.scope is scope and s.key not in roots and (scope is not Scope.FRAME or s.key[0] == "base"):
                     roots[s.key] = np.eye(3) if s.key in chain else square_root(s.covariance)
+    patterns = [_patterns(part) for part in parts]
     blocks: dict[Key, tuple[int, int]] = {}
-    width = modes
-    for key, root in roots.items():
-        blocks[key] = (width, width + root.shape[1])
-        width += root.shape[1]
-    site = modes + sum(roots[key].shape[1] for key in site_keys)
-    local, columns, frame_blocks, dense = [], [], [], []
+    site = modes
+    for key in roots:
+        if key in site_keys:
+            blocks[key] = (site, site + roots[key].shape[1])
+            site += roots[key].shape[1]
+    frame_blocks: list[tuple[Key, ...]] = []
+    inside: dict[str, dict[Key, tuple[int, int]]] = {}  # of each group: where its errors lie in its block
+    for part, (pattern, _) in zip(parts, patterns, strict=True):
+        sizes = {s.key: roots[s.key].shape[1] for s in part.sources if s.key in roots and s.key not in site_keys}
+        if pattern.shape[1]:
+            sizes[("frame", part.frame_id)] = pattern.shape[1]
+        for key, size in sizes.items():
+            group = inside.setdefault(key[1], {})
+            last = max((stop for _, stop in group.values()), default=0)
+            group.setdefault(key, (last, last + size))
+        frame_blocks.append(tuple(sizes))
+    block = max((stop for group in inside.values() for _, stop in group.values()), default=1)
+    number_of = {name: g for g, name in enumerate(inside)}
+    for name, group in inside.items():
+        at = site + block * number_of[name]
+        blocks |= {key: (at + start, at + stop) for key, (start, stop) in group.items()}
+    width = site + block * len(inside)
+    local, columns, dense = [], [], []
     rows_of, cols_of, values_of = [], [], []
-    for part in parts:
+    for part, (pattern, rest), keys in zip(parts, patterns, frame_blocks, strict=True):
         m = len(part.members)
-        patterns, rest = _patterns(part)
         local.append(part.local_m2 + rest + FLOOR_M2 * np.eye(2))
-        keys = [s.key for s in part.sources if s.key in roots and s.key not in site_keys]
-        if patterns.shape[1]:
-            keys.append(("frame", part.frame_id))
-            blocks[keys[-1]] = (width, width + patterns.shape[1])
-            width += patterns.shape[1]
         own = np.concatenate([np.arange(*blocks[k]) for k in keys] or [np.zeros(0, dtype=np.int64)]).astype(np.int64)
         full = np.concatenate([np.arange(site, dtype=np.int64), own])
-        at = {int(c): i for i, c in enumerate(full)}
+        at_column = {int(c): i for i, c in enumerate(full)}
         matrix = np.zeros((m, 2, len(full)))
-        matrix[:, :, len(full) - patterns.shape[1] :] = patterns.reshape(m, 2, -1)
+        matrix[:, :, len(full) - pattern.shape[1] :] = pattern.reshape(m, 2, -1)
         for s in part.sources:
             if s.key in roots and roots[s.key].shape[1]:
-                first = at[blocks[s.key][0]]
+                first = at_column[blocks[s.key][0]]
                 matrix[:, :, first : first + roots[s.key].shape[1]] += part.jacobian[:, :, s.columns] @ roots[s.key]
             if s.key[0] == "base" and part.frame_id in drift:
                 shared, loading = drift[part.frame_id]
@@ -250,7 +267,6 @@ def build(sightings: tuple[Sighting, ...], parts: tuple[Part, ...], tracks: Sequ
         cols_of.append(full[c])
         values_of.append(flat[r, c])
         columns.append(own)
-        frame_blocks.append(tuple(keys))
         dense.append(flat)
     rows, cols, values = (np.concatenate(v) if v else np.zeros(0) for v in (rows_of, cols_of, values_of))
     number = len(sightings)
@@ -259,8 +275,9 @@ def build(sightings: tuple[Sighting, ...], parts: tuple[Part, ...], tracks: Sequ
         sightings, tuple(used), tuple(part.members for part in parts),
         _joined([part.position_m for part in parts], (0, 2)), _joined(local, (0, 2, 2)),
         _joined([part.jacobian[:, :, -1] for part in parts], (0, 2)),
-        _joined([part.crown_m2 for part in parts], (0, 2, 2)), width, site, modes, tuple(columns), tuple(frame_blocks),
-        tuple(dense), jacobian, _information(width, blocks, chain), blocks, roots,
+        _joined([part.crown_m2 for part in parts], (0, 2, 2)), width, site, modes, block,
+        tuple(np.array(sorted({number_of[k[1]] for k in keys}), dtype=np.int64) for keys in frame_blocks),
+        tuple(columns), tuple(frame_blocks), tuple(dense), jacobian, _information(width, blocks, chain), blocks, roots,
         {k: v for k, v in chain.items() if k in blocks}, drift, prior,
     )  # fmt: skip
 

@@ -19,7 +19,8 @@ from scipy.spatial import cKDTree
 
 from swardwright.domain.poses import Array
 from swardwright.merging.association import best_assignment, gains
-from swardwright.merging.elimination import Elimination
+from swardwright.merging.blocks import Blocks
+from swardwright.merging.elimination import Bordered, Elimination
 from swardwright.merging.problem import Problem
 from swardwright.merging.stack import Ints
 
@@ -46,12 +47,12 @@ class Solution:
         Shape (n,): height of each plant over the ground as known, in its standard deviations.
     errors : Array
         Shape (width,): whitened errors (base errors of a track in metres and radians).
-    error_covariance : sparse.csr_array
-        Shape (width, width): for errors of frames that see the same ground, and of the site.
-    gain : sparse.csr_array
-        Shape (2 n, width): ``G``; ``crown error = -G @ error``, so the shared covariance is ``G S G'``.
-    product : sparse.csr_array
-        Shape (2 n, width): ``G S``, for errors of frames that see the weed's ground, and of the site.
+    spread : Bordered
+        Covariance of errors: of the site, and of frames that see the same ground.
+    gain_site, gain : Array, Blocks
+        ``G``, shape (n, 2, site) and blocks (2, b): ``crown error = -G @ error``, shared covariance ``G S G'``.
+    product_site, product : Array, Blocks
+        ``G S`` without what the site's errors contribute to it.
     normal : Elimination
         The factored complement.
     statistic : float
@@ -63,32 +64,91 @@ class Solution:
     private_m2: Array
     heights: Array
     errors: Array
-    error_covariance: sparse.csr_array
-    gain: sparse.csr_array
-    product: sparse.csr_array
+    spread: Bordered
+    gain_site: Array
+    gain: Blocks
+    product_site: Array
+    product: Blocks
     normal: Elimination
     statistic: float
 
     def between(self, a: Ints, b: Ints) -> Array:
         """Return covariances (p, 2, 2) between different weeds a and b that are near each other."""
-        out = np.empty((len(a), 2, 2))
-        for i in range(2):
-            left: Any = self.product[(2 * a + i).tolist()]
-            for j in range(2):
-                out[:, i, j] = left.multiply(self.gain[(2 * b + j).tolist()]).sum(axis=1)
-        return out
+        return _shared(self.gain_site, self.gain, self.product_site, self.product, self.spread.corner, a, b)
 
     def of_errors(self, columns: Ints) -> Array:
-        """Return the covariance (c, c) of errors of one frame and of the site."""
-        return np.asarray(self.error_covariance[columns][:, columns].toarray())
+        """Return the covariance (c, c) of errors of the site and of one frame."""
+        own, groups, at = self._split(columns)
+        s, k = len(own), len(groups)
+        b = self.normal.block
+        inner = self.spread.inner.at(np.repeat(groups, k), np.tile(groups, k)).reshape(k, k, b, b)
+        inner = inner.transpose(0, 2, 1, 3).reshape(k * b, k * b)[np.ix_(at, at)]
+        strip = self.spread.strip[groups].reshape(k * b, self.normal.common)[at][:, own]
+        out = np.empty((len(columns),) * 2)
+        out[:s, :s] = self.spread.corner[np.ix_(own, own)]
+        out[s:, :s], out[:s, s:], out[s:, s:] = strip, strip.T, inner
+        return out
 
     def with_errors(self, weed: Ints, columns: Ints) -> Array:
-        """Return minus the covariance (m, 2, c) of crowns with errors of a frame near them."""
-        rows = (2 * weed[:, None] + [0, 1]).ravel().tolist()
-        return np.asarray(self.product[rows][:, columns].toarray()).reshape(len(weed), 2, -1)
+        """Return minus the covariance (m, 2, c) of crowns with errors of the site and of a frame near them."""
+        own, groups, at = self._split(columns)
+        m, k = len(weed), len(groups)
+        gain = self.gain_site[weed]
+        site = self.product_site[weed][:, :, own] + gain @ self.spread.corner[:, own]
+        b = self.normal.block
+        part = self.product.at(np.repeat(weed, k), np.tile(groups, m)).reshape(m, k, 2, b)
+        part = part.transpose(0, 2, 1, 3).reshape(m, 2, k * b)[:, :, at]
+        part = part + gain @ self.spread.strip[groups].reshape(k * b, self.normal.common)[at].T
+        return np.concatenate([site, part], axis=2)
+
+    def _split(self, columns: Ints) -> tuple[Ints, Ints, Ints]:
+        """Return the site's columns, the groups, and the places of the rest in the groups' blocks side by side."""
+        own = columns[columns < self.normal.common]
+        rest = columns[columns >= self.normal.common] - self.normal.common
+        groups, which = np.unique(rest // self.normal.block, return_inverse=True)
+        return own, groups, which * self.normal.block + rest % self.normal.block
+
+    def together(self, weeds: Ints) -> Array:
+        """Return the covariance (2 m, 2 m) of any weeds, near each other or not."""
+        rows = (2 * weeds[:, None] + [0, 1]).ravel()
+        unit = np.zeros((2 * len(self.crowns_m), len(rows)))
+        unit[rows, np.arange(len(rows))] = 1.0
+        out = self.carry(unit)[rows]
+        for i, block in enumerate(self.private_m2[weeds]):
+            out[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += block
+        return np.asarray(0.5 * (out + out.T))
+
+    def carry(self, v: Array) -> Array:
+        """Return the shared covariance of all crowns times v, ``G S G' v``, shape (2 n,) or (2 n, k)."""
+        site = self.gain_site.reshape(2 * len(self.crowns_m), self.normal.common)
+        inner = self.gain.sparse
+        e = self.normal.solve(np.concatenate([site.T @ v, inner.T @ v]))
+        s = self.normal.common
+        return np.asarray(site @ e[:s] + inner @ e[s:])
 
 
-def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = None) -> Solution:
+def _shared(gain_site: Array, gain: Blocks, product_site: Array, product: Blocks, corner: Array, a: Ints,
+            b: Ints) -> Array:  # fmt: skip
+    """Return ``(G S G')_ab``: through frames, through the site, and the mixed terms."""
+    back = gain_site[b].transpose(0, 2, 1)
+    out = product.dot(gain, a, b) + gain_site[a] @ corner @ back
+    return np.asarray(out + product_site[a] @ back + gain_site[a] @ product_site[b].transpose(0, 2, 1))
+
+
+@dataclass(frozen=True, eq=False)
+class _Normal:
+    """Normal equations: of the weeds (3 each), of the errors, and between them."""
+
+    weeds: Array
+    cross_site: Array
+    cross: Blocks
+    errors: Bordered
+    right_weeds: Array
+    right: Array
+
+
+def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = None,
+          moved_m: Array | None = None) -> Solution:  # fmt: skip
     """Solve for weeds and errors given the weed of every sighting.
 
     Parameters
@@ -99,137 +159,163 @@ def solve(problem: Problem, weed_of: Ints, count: int, weight: Array | None = No
         Number of weeds; the register's come first, every other has at least one sighting.
     weight : Array, optional
         Shape (K,): robust weights.
+    moved_m : Array, optional
+        Shape (K, 2): how far an earlier solution moved the sightings: which frames see the same ground is judged by it.
     """
-    k, n, prior = len(weed_of), count, problem.prior
-    known = len(prior.mean_m)
+    n, prior, site = count, problem.prior, problem.site
     local = _inverses(problem.local_m2)
     if weight is not None:
         local = local * weight[:, None, None]
-    centre = problem.position_m.mean(axis=0) if k else np.zeros(2)
+    centre = problem.position_m.mean(axis=0) if len(weed_of) else np.zeros(2)
     y = problem.position_m - centre
-    by_weed = np.concatenate([np.broadcast_to(np.eye(2), (k, 2, 2)), problem.height_m[:, :, None]], axis=2)
-    weighted = by_weed.transpose(0, 2, 1) @ local  # (K, 3, 2)
-    block = np.zeros((n, 3, 3))
-    block[:, 2, 2] = 1.0
-    np.add.at(block, weed_of, weighted @ by_weed)
-    right = np.zeros((n, 3))
-    np.add.at(right, weed_of, np.einsum("kij,kj->ki", weighted, y))
-    rows = np.repeat((3 * weed_of[:, None] + [0, 1, 2]).ravel(), 2)
-    cols = np.tile(np.arange(2 * k).reshape(k, 1, 2), (1, 3, 1)).ravel()
-    pick: Any = sparse.csr_array((weighted.ravel(), (rows, cols)), shape=(3 * n, 2 * k))
-    cross = pick @ problem.jacobian
-    pulled: Any = _diagonal(local) @ problem.jacobian
-    errors: Any = problem.jacobian.T @ pulled + problem.information
-    right_e = pulled.T @ y.ravel()
-    if known:
-        own = _inverses(prior.own_m2)
-        block[:known, :2, :2] += own
-        mean = prior.mean_m - centre
-        right[:known, :2] += np.einsum("nij,nj->ni", own, mean)
-        if problem.modes:
-            load = own @ prior.shared_m
-            wide = np.zeros((known, 3, problem.modes))
-            wide[:, :2] = -load
-            cross = (cross + _corner(wide.reshape(3 * known, -1), (3 * n, problem.width))).tocsr()
-            common = np.einsum("nik,nil->kl", prior.shared_m, load)
-            errors = errors + _corner(common, (problem.width, problem.width))
-            right_e[: problem.modes] -= np.einsum("nik,ni->k", load, mean)
-    private = _inverses(block)
-    inverse = _diagonal(private)
-    gain = (inverse @ cross).tocsr()
-    complement = (errors - cross.T @ gain).tocsr()
-    complement = (0.5 * (complement + complement.T)).tocsr()
-    right_e = right_e - gain.T @ right.ravel()
-    normal, e = _solved(problem, complement, right_e, weed_of)
-    spread = normal.inverse_where_touching()
-    w = (inverse @ right.ravel() - gain @ e).reshape(n, 3)
-    crown_rows = (3 * np.arange(n)[:, None] + [0, 1]).ravel()
-    gain = gain[crown_rows]
-    product = (gain @ spread).tocsr()
-    total = private[:, :2, :2].copy()
-    for i in range(2):
-        for j in range(2):
-            total[:, i, j] += product[i::2].multiply(gain[j::2]).sum(axis=1)
+    normal = _assembled(problem, weed_of, n, local, y, prior.mean_m - centre)
+    private = _inverses(normal.weeds)
+    gain_site = private @ normal.cross_site
+    cross = normal.cross
+    gain = Blocks(n, cross.count, cross.keys, private[cross.row] @ cross.data)
+    flat = gain.sparse
+    through = Blocks.product(cross.sparse.T, flat, (problem.block, problem.block))
+    inner = normal.errors.inner
+    complement = Bordered(
+        normal.errors.corner - np.einsum("nij,nik->jk", normal.cross_site, gain_site),
+        normal.errors.strip - (flat.T @ normal.cross_site.reshape(3 * n, site)).reshape(normal.errors.strip.shape),
+        Blocks.summed(inner.rows, inner.count, np.concatenate([inner.keys, through.keys]),
+                      np.concatenate([inner.data, -through.data])),
+    )  # fmt: skip
+    right = normal.right - np.concatenate(
+        [np.einsum("nij,ni->j", gain_site, normal.right_weeds), flat.T @ normal.right_weeds.ravel()]
+    )
+    elimination, e = _solved(problem, complement, right, weed_of, moved_m)
+    w = np.einsum("nij,nj->ni", private, normal.right_weeds) - gain_site @ e[:site] - (flat @ e[site:]).reshape(n, 3)
+    spread = elimination.inverse_where_touching()
+    own_site, own = gain_site[:, :2], Blocks(n, gain.count, gain.keys, gain.data[:, :2])
+    product = Blocks.product(own.sparse, spread.inner.sparse, (2, problem.block))
+    product_site = (own.sparse @ spread.strip.reshape(flat.shape[1], site)).reshape(n, 2, site)
+    every = np.arange(n, dtype=np.int64)
+    total = private[:, :2, :2] + _shared(own_site, own, product_site, product, spread.corner, every, every)
     crowns = w[:, :2] + centre
-    rest = y - (problem.jacobian @ e).reshape(-1, 2) - np.einsum("kij,kj->ki", by_weed, w[weed_of])
+    carried = (problem.jacobian @ e).reshape(-1, 2) + problem.height_m * w[weed_of, 2:]
+    rest = problem.position_m - carried - crowns[weed_of]
     statistic = float(np.einsum("ki,kij,kj->", rest, local, rest) + e @ (problem.information @ e) + w[:, 2] @ w[:, 2])
+    known = len(prior.mean_m)
     if known:
         off = crowns[:known] - prior.mean_m - prior.shared_m @ e[: problem.modes]
-        statistic += float(np.einsum("ni,nij,nj->", off, own, off))
-    return Solution(crowns, 0.5 * (total + total.transpose(0, 2, 1)), private[:, :2, :2], w[:, 2], e, spread, gain,
-                    product, normal, statistic)  # fmt: skip
+        statistic += float(np.einsum("ni,nij,nj->", off, _inverses(prior.own_m2), off))
+    return Solution(crowns, 0.5 * (total + total.transpose(0, 2, 1)), private[:, :2, :2], w[:, 2], e, spread, own_site,
+                    own, product_site, product, elimination, statistic)  # fmt: skip
 
 
-def _solved(problem: Problem, complement: sparse.csr_array, right: Array,
-            weed_of: Ints) -> tuple[Elimination, Array]:  # fmt: skip
+def _assembled(problem: Problem, weed_of: Ints, n: int, local: Array, y: Array, mean_m: Array) -> _Normal:
+    """Return the normal equations; ``local`` (K, 2, 2) are weights, ``y`` and ``mean_m`` centred places."""
+    k, s, b, prior = len(weed_of), problem.site, problem.block, problem.prior
+    count = (problem.width - s) // b
+    by_weed = np.concatenate([np.broadcast_to(np.eye(2), (k, 2, 2)), problem.height_m[:, :, None]], axis=2)
+    weighted = by_weed.transpose(0, 2, 1) @ local  # (K, 3, 2)
+    weeds, right_weeds = np.zeros((n, 3, 3)), np.zeros((n, 3))
+    weeds[:, 2, 2] = 1.0
+    np.add.at(weeds, weed_of, weighted @ by_weed)
+    np.add.at(right_weeds, weed_of, np.einsum("kij,kj->ki", weighted, y))
+    corner, strip, right = np.zeros((s, s)), np.zeros((count, b, s)), np.zeros(problem.width)
+    cross_site = np.zeros((n, 3, s))
+    keys, data, cross_keys, cross_data = _prior_blocks(problem, corner, count)
+    for members, dense, columns, groups in zip(
+        problem.members, problem.dense, problem.columns, problem.groups, strict=True
+    ):
+        m, g = len(members), len(groups)
+        at = np.searchsorted(groups, (columns - s) // b) * b + (columns - s) % b
+        wide = np.zeros((m, 2, s + g * b))
+        wide[:, :, :s] = dense[:, :s].reshape(m, 2, s)
+        wide[:, :, s + at] = dense[:, s:].reshape(m, 2, -1)
+        pulled = (local[members] @ wide).reshape(2 * m, -1)
+        square = wide.reshape(2 * m, -1).T @ pulled
+        corner += square[:s, :s]
+        strip[groups] += square[s:, :s].reshape(g, b, s)
+        keys.append((groups[:, None] * count + groups).ravel())
+        data.append(square[s:, s:].reshape(g, b, g, b).transpose(0, 2, 1, 3).reshape(g * g, b, b))
+        pull = pulled.T @ y[members].ravel()
+        right[:s] += pull[:s]
+        right[s:].reshape(count, b)[groups] += pull[s:].reshape(g, b)
+        mixed = weighted[members] @ wide
+        np.add.at(cross_site, weed_of[members], mixed[:, :, :s])
+        cross_keys.append((weed_of[members][:, None] * count + groups).ravel())
+        cross_data.append(mixed[:, :, s:].reshape(m, 3, g, b).transpose(0, 2, 1, 3).reshape(m * g, 3, b))
+    known = len(prior.mean_m)
+    if known:
+        own = _inverses(prior.own_m2)
+        weeds[:known, :2, :2] += own
+        right_weeds[:known, :2] += np.einsum("nij,nj->ni", own, mean_m)
+        load, modes = own @ prior.shared_m, problem.modes
+        cross_site[:known, :2, :modes] -= load
+        corner[:modes, :modes] += np.einsum("nik,nil->kl", prior.shared_m, load)
+        right[:modes] -= np.einsum("nik,ni->k", load, mean_m)
+    cross = Blocks.summed(n, count, np.concatenate(cross_keys), np.concatenate(cross_data))
+    inner = Blocks.summed(count, count, np.concatenate(keys), np.concatenate(data))
+    return _Normal(weeds, cross_site, cross, Bordered(corner, strip, inner), right_weeds, right)
+
+
+def _prior_blocks(
+    problem: Problem, corner: Array, count: int
+) -> tuple[list[Ints], list[Array], list[Ints], list[Array]]:
+    """Add the errors' prior information to the corner; return its blocks, and empty lists for those with weeds."""
+    s, b = problem.site, problem.block
+    told: Any = problem.information.tocoo()
+    row, column = told.coords[0].astype(np.int64), told.coords[1].astype(np.int64)
+    common = row < s
+    corner[row[common], column[common]] += told.data[common]
+    row, column, value = row[~common] - s, column[~common] - s, told.data[~common]
+    places, at = np.unique((row // b) * count + column // b, return_inverse=True)
+    data = np.zeros((len(places), b, b))
+    np.add.at(data, (at, row % b, column % b), value)
+    return [places], [data], [np.zeros(0, dtype=np.int64)], [np.zeros((0, 3, b))]
+
+
+def _solved(problem: Problem, complement: Bordered, right: Array, weed_of: Ints,
+            moved_m: Array | None) -> tuple[Elimination, Array]:  # fmt: skip
     """Return the factored complement, its pattern wide enough for what is asked of it, and the errors.
 
-    Which frames see the same ground is judged by corrected places, so there are two turns: with the frames that share
-    weeds, then with those that are near each other.
+    Which frames see the same ground is judged by corrected places, so there may be two turns: with the frames that
+    share weeds or were near each other before, then with those that are near each other now.
     """
-    groups, of_frame = _groups(problem)
-    frame_of = np.repeat(np.arange(len(problem.members)), [len(m) for m in problem.members])
-    shape = (len(problem.members), int(weed_of.max(initial=0)) + 1)
     frame_of = np.repeat(np.arange(len(problem.members)), [len(m) for m in problem.members])
     shape = (len(problem.members), int(weed_of.max(initial=0)) + 1)
     shared: Any = sparse.csr_array((np.ones(len(weed_of)), (frame_of, weed_of)), shape=shape)
     touching = np.asarray((shared @ shared.T).toarray() > 0)
-    touching |= _near(problem, problem.position_m)
+    if moved_m is not None:
+        touching |= _near(problem, problem.position_m - moved_m, 1.2 * MARGIN_M)
     e = np.zeros(problem.width)
     for _ in range(2):
-        places, neighbours = _neighbours(problem, groups, of_frame, touching)
-        normal = Elimination(complement, groups, places, neighbours, np.arange(problem.site, dtype=np.int64))
+        places, neighbours = _neighbours(problem, touching)
+        normal = Elimination(complement, places, neighbours)
         e = normal.solve(right)
-        e = e + normal.solve(right - complement @ e)  # one refinement
-        wider = touching | _near(problem, problem.position_m - (problem.jacobian @ e).reshape(-1, 2))
-        if (wider == touching).all():
+        e = e + normal.solve(right - complement.times(e))  # one refinement
+        near = _near(problem, problem.position_m - (problem.jacobian @ e).reshape(-1, 2), MARGIN_M)
+        if not (near & ~touching).any():
             break
-        touching = wider
+        touching |= near
     return normal, e
 
 
-def _groups(problem: Problem) -> tuple[list[Ints], list[list[int]]]:
-    """Return the columns of each block of unknowns, and the blocks of each frame: its own, and those of its stop."""
-    of_key: dict[str, int] = {}
-    columns: list[list[int]] = []
-    of_frame: list[list[int]] = []
-    for frame_id, keys in zip(problem.frames, problem.frame_blocks, strict=True):
-        mine: list[int] = []
-        for source, key in keys:
-            start, stop = problem.blocks[(source, key)]
-            name = f"frame {frame_id}" if key == frame_id else f"stop {key}"
-            if name not in of_key:
-                of_key[name] = len(columns)
-                columns.append([])
-            g = of_key[name]
-            if start not in columns[g]:
-                columns[g] += range(start, stop)
-            if g not in mine:
-                mine.append(g)
-        of_frame.append(mine)
-    return [np.array(c, dtype=np.int64) for c in columns], of_frame
-
-
-def _near(problem: Problem, position_m: Array) -> Array:
+def _near(problem: Problem, position_m: Array, margin_m: float) -> Array:
     """Return which frames (n, n) have sightings whose boxes, widened by the margin, meet."""
     if not problem.members:
         return np.zeros((0, 0), dtype=bool)
-    low = np.array([position_m[m].min(axis=0) for m in problem.members]) - MARGIN_M
-    high = np.array([position_m[m].max(axis=0) for m in problem.members]) + MARGIN_M
+    low = np.array([position_m[m].min(axis=0) for m in problem.members]) - margin_m
+    high = np.array([position_m[m].max(axis=0) for m in problem.members]) + margin_m
     return np.asarray(((low[:, None] <= high[None]) & (low[None] <= high[:, None])).all(axis=2))
 
 
-def _neighbours(problem: Problem, groups: list[Ints], of_frame: list[list[int]],
-                touching: Array) -> tuple[Array, list[set[int]]]:  # fmt: skip
-    """Return a place for each block (g, 2), and the blocks that it touches."""
-    neighbours: list[set[int]] = [set() for _ in groups]
-    places, weight = np.zeros((len(groups), 2)), np.zeros(len(groups))
+def _neighbours(problem: Problem, touching: Array) -> tuple[Array, list[set[int]]]:
+    """Return a place for each group (G, 2), and the groups that it touches."""
+    count = (problem.width - problem.site) // problem.block
+    neighbours: list[set[int]] = [set() for _ in range(count)]
+    places, weight = np.zeros((count, 2)), np.zeros(count)
     frame_of = {f: i for i, f in enumerate(problem.frames)}
+    of_frame = [groups.tolist() for groups in problem.groups]
     for i, mine in enumerate(of_frame):
         near = {h for j in np.flatnonzero(touching[i]) for h in of_frame[j]} | set(mine)
-        before = problem.chain.get(("base", problem.frames[i]))
-        if before is not None and before.before is not None:
-            linked = of_frame[frame_of[before.before[1]]]
+        link = problem.chain.get(("base", problem.frames[i]))
+        if link is not None and link.before is not None:
+            linked = of_frame[frame_of[link.before[1]]]
             near |= set(linked)
             for h in linked:
                 neighbours[h] |= set(mine)
@@ -242,22 +328,9 @@ def _neighbours(problem: Problem, groups: list[Ints], of_frame: list[list[int]],
     return places / np.maximum(weight, 1)[:, None], neighbours
 
 
-def _corner(block: Array, shape: tuple[int, int]) -> Any:
-    """Return a sparse matrix of that shape with a dense block at its upper left."""
-    rows, cols = np.indices(block.shape)
-    return sparse.csr_array((block.ravel(), (rows.ravel(), cols.ravel())), shape=shape)
-
-
 def _inverses(blocks: Array) -> Array:
     """Return the inverses of blocks (n, d, d)."""
     return np.asarray(np.linalg.inv(blocks), dtype=np.float64)
-
-
-def _diagonal(blocks: Array) -> Any:
-    """Return the block-diagonal matrix of blocks (n, d, d)."""
-    n, d = blocks.shape[:2]
-    columns = (d * np.arange(n)[:, None, None] + np.tile(np.arange(d), (d, 1))).ravel()
-    return sparse.csr_array((blocks.ravel(), columns, d * np.arange(d * n + 1)), shape=(d * n, d * n))
 
 
 def residuals(problem: Problem, solution: Solution, weed_of: Ints) -> Array:
@@ -326,17 +399,13 @@ def reassociate(problem: Problem, solution: Solution, weed_of: Ints, log_ratio: 
 def shared_loadings(solution: Solution, modes: int) -> Array:
     """Return loadings (n, 2, k) of the k largest common errors: principal axes of the shared covariance ``G S G'``."""
     n = len(solution.crowns_m)
-    k = min(modes, 2 * n, solution.gain.shape[1])
+    k = min(modes, 2 * n, solution.errors.size)
     if k == 0:
         return np.zeros((n, 2, 0))
     if 2 * n <= 4 * k:
-        values, vectors = np.linalg.eigh(solution.gain @ solution.normal.solve(solution.gain.T.toarray()))
+        values, vectors = np.linalg.eigh(solution.carry(np.eye(2 * n)))
         values, vectors = values[-k:], vectors[:, -k:]
     else:
-        operator = LinearOperator(
-            (2 * n, 2 * n),
-            matvec=lambda v: solution.gain @ solution.normal.solve(solution.gain.T @ v),
-            dtype=np.float64,
-        )
+        operator = LinearOperator((2 * n, 2 * n), matvec=solution.carry, dtype=np.float64)
         values, vectors = eigsh(operator, k=k, v0=np.ones(2 * n))
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))).reshape(n, 2, k)

@@ -15,7 +15,7 @@ from swardwright.merging.problem import Problem
 from swardwright.merging.stack import Ints, Key
 
 #: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m).
-ACTIVE_M = 3.0
+ACTIVE_M = 1.6
 
 
 class Walk:
@@ -166,9 +166,10 @@ class Walk:
     def _add(self, members: Ints, jacobian: Array) -> None:
         n, added = self.size, 2 * len(members)
         if n + added > self.mean.size:
-            room = 2 * (n + added) - self.mean.size
-            self.mean = np.concatenate([self.mean, np.zeros(room)])
-            self.covariance = np.pad(self.covariance, ((0, room), (0, room)))
+            size = 3 * (n + added) // 2
+            mean, covariance = np.zeros(size), np.zeros((size, size))
+            mean[:n], covariance[:n, :n] = self.mean[:n], self.covariance[:n, :n]
+            self.mean, self.covariance = mean, covariance
         p, head = self.covariance, self.head
         new = slice(n, n + added)
         self.mean[new] = self.problem.position_m[members].ravel() - jacobian @ self.mean[:head]
