@@ -125,7 +125,7 @@ def green(tmp_path_factory: pytest.TempPathFactory, call: Callable[..., Any]) ->
 @pytest.fixture(scope="module")
 def pictures(green: Path) -> Path:
     site = load_site(green)
-    return write_folder(green.parent / "board", site, postures(site, 12, 4))
+    return write_folder(green.parent / "board", site, postures(site, 10, 4))
 
 
 @pytest.fixture
@@ -145,7 +145,7 @@ def test_the_mount_is_found_written_and_used(site: Path, pictures: Path, call: C
     told = json.loads(done.stdout)
     camera = told["camera"]
     assert camera["verdict"]["name"] == "sound"
-    assert len(camera["views"]) == 12
+    assert len(camera["views"]) == 10
     assert len(camera["next_poses"]) == 2
     assert camera["ground_rms_m"] < 0.5 * camera["ground_rms_m_as_stated"]
     after = load_site(site)
@@ -154,7 +154,7 @@ def test_the_mount_is_found_written_and_used(site: Path, pictures: Path, call: C
     assert after.rig.mount_covariance is not None
     # 6 degrees of freedom: 22.5 is exceeded by chance once in a thousand
     assert gap @ np.linalg.solve(after.rig.mount_covariance, gap) < 22.5
-    assert np.linalg.norm(gap[3:]) < 0.003
+    assert (np.diag(after.rig.mount_covariance) < np.diag(before.rig.mount_prior)).all()
     np.testing.assert_allclose(after.rig.mount_covariance, camera["covariance"], rtol=1e-9)
     assert Path(told["figure"]).read_bytes()[:4] == b"\x89PNG"
     again = call("calibrate", "mount", site, pictures, *BOARD)
@@ -190,15 +190,13 @@ def test_a_check_names_a_wrong_mount_and_writes_nothing(
 
 def test_one_axis_is_not_written(site: Path, call: Callable[..., Any]) -> None:
     there = load_site(site)
-    folder = write_folder(site.parent / "one", there, postures(there, 8, 5, (6,), 0.5))
+    folder = write_folder(site.parent / "one", there, postures(there, 6, 5, (6,), 0.5))
     done = call("calibrate", "mount", site, folder, *BOARD)
     assert done.exit_code == 0, done.stderr
     assert "All your poses turn about one axis" in done.stdout
     assert "Add these poses" in done.stdout
     assert "was not written" in done.stdout
     assert not (site / MOUNT_FILE).exists()
-    forced = call("calibrate", "mount", site, folder, *BOARD, "--force")
-    assert (site / MOUNT_FILE).exists(), forced.stdout
 
 
 def without_topics(site: Path) -> Site:
@@ -275,7 +273,8 @@ def test_the_tip_is_found_and_kept_beside_the_camera(site: Path, pictures: Path,
             q = q + moves.T @ np.linalg.solve(
                 moves @ moves.T + 1e-5 * np.eye(3), point - (pose @ np.append(tip, 1))[:3]
             )
-        if np.linalg.norm(point - (arm.forward(q, joint.parent) @ np.append(tip, 1))[:3]) < 1e-8:
+        met = np.linalg.norm(point - (arm.forward(q, joint.parent) @ np.append(tip, 1))[:3]) < 1e-8
+        if met and (q > arm.lower_rad).all() and (q < arm.upper_rad).all():
             rows.append(",".join(f"{v:.9f}" for v in q + rng.normal(0, there.rig.errors.joint_rad, q.shape)))
     touches = site.parent / "tip.csv"
     touches.write_text("\n".join(rows) + "\n")
@@ -358,8 +357,10 @@ def test_a_bad_folder_is_one_sentence(
     assert words in refused(green, "calibrate", "mount", green, folder, *BOARD, "--no-write")
 
 
-def test_nothing_to_calibrate_from_is_refused(green: Path, pictures: Path, refused: Callable[..., str]) -> None:
+def test_nothing_to_calibrate_from_is_refused(
+    green: Path, pictures: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
     assert "nothing to calibrate from" in refused(green, "calibrate", "mount", green)
-    assert "too few pictures" in refused(
-        green, "calibrate", "mount", green, pictures, "--board", "7x5", "--square", "3cm"
-    )
+    few = Path(shutil.copytree(pictures, tmp_path / "few"))
+    (few / "joints.csv").write_text("\n".join((few / "joints.csv").read_text().splitlines()[:3]) + "\n")
+    assert "too few pictures" in refused(green, "calibrate", "mount", green, few, *BOARD)

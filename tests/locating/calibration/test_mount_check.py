@@ -84,7 +84,7 @@ def test_a_slipped_camera_is_just_off() -> None:
 
 
 def test_what_the_views_leave_open_is_not_called_wrong() -> None:
-    case = random_case(np.random.default_rng(3), 12, (5,), 1e-3, 0.0, 0.2, 0.5)
+    case = random_case(np.random.default_rng(3), 8, (5,), 1e-3, 0.0, 0.2, 0.5)
     verdict = diagnose_mount(case.views, case.camera, case.noise, case.claimed, case.sigma)
     assert verdict.sound
     assert "open" in verdict.sentence
