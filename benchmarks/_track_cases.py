@@ -214,7 +214,8 @@ def analytic_way(at_s: Any) -> Array:
 def write_bag(path: Path, rng: np.random.Generator) -> Array:
     """Write a ROS 2 bag (MCAP): wheel odometry with twist at 20 Hz, an Imu on its side at 100 Hz; return the end pose.
 
-    The wheels count 0.5 % too far and drift as ``BAG_ERRORS`` says; the gyro has bias and noise; the Imu gives no orientation (covariance -1).
+    The wheels count 0.5 % too far and drift as ``BAG_ERRORS`` says; the gyro has bias and noise; the Imu gives no
+    orientation (covariance -1).
     """
     from rosbags.rosbag2 import StoragePlugin, Writer
     from rosbags.typesys import Stores, get_typestore

@@ -54,6 +54,7 @@ class Log:
     late_s: float = 0.0  # how much later than its stamp a picture is received
     broken_picture: int = -1
     with_gyro: bool = False
+    imu_axes: str = "base_link"
     fixes: bool = False
     fix_status: int = 0
     start_odometry: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -98,7 +99,8 @@ class Log:
             q, v3 = t["geometry_msgs/msg/Quaternion"](0.0, 0.0, 0.0, 1.0), t["geometry_msgs/msg/Vector3"]
             none = np.array([-1.0, *[0.0] * 8])
             out.append(("/imu", "sensor_msgs/msg/Imu", i / 50, t["sensor_msgs/msg/Imu"](
-                header(i / 50), q, none, v3(0.0, 0.0, 0.01), np.zeros(9), v3(0.0, 0.0, 9.8), np.zeros(9))))  # fmt: skip
+                header(i / 50, self.imu_axes), q, none, v3(0.0, 0.0, 0.01), np.zeros(9), v3(0.0, 0.0, 9.8),
+                np.zeros(9))))  # fmt: skip
         for number in range(int(self.seconds) if self.with_pictures else 0):
             stamp = number + 0.333 + self.picture_offset_s
             image = texture(number, self.size)
