@@ -84,8 +84,9 @@ def mount(site: Path, recording: Path | None, touches: Path | None, touch_error:
         from swardwright.shell.mount_figure import mount_figure
 
         where = figure or folder / "reports" / "mount.png"
+        replaced = " (in place of the one before)" if where.exists() else ""
         mount_figure(where, camera, here)
-        lines.append(f"Figure: {where}")
+        lines.append(f"Figure: {where}{replaced}")
         data["figure"] = str(where)
     if tip is not None:
         lines += tip.lines()

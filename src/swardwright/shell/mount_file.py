@@ -25,7 +25,7 @@ MOUNT_FILE = "mount.yaml"
 MAX_BYTES = 100_000
 #: nothing on an arm is farther from its link than this (m): more is millimetres for metres
 FAR_M = 5.0
-_REMEDY = "calibrate again with: swardwright calibrate mount, or take the file away to use the URDF's own"
+_REMEDY = "mend it, or take the file away: the URDF's own mount is used then, and can be calibrated again"
 
 
 @dataclass(frozen=True, eq=False)
