@@ -12,7 +12,7 @@ import scipy
 from scipy import stats
 
 from swardwright.domain.uncertainty import CHI2_2_95, ellipse
-from swardwright.locating.calibration.aim import Mark, aiming, footprint_of, hotelling, sigma_interval, wishart
+from swardwright.locating.calibration.aim import Mark, aiming, footprint_of, hotelling
 from swardwright.locating.calibration.aim_tests import chance_of_mean
 from swardwright.locating.calibration.restricted import fit
 from swardwright.locating.calibration.sheet import jacobians, sheet_from_corners
@@ -65,15 +65,29 @@ def test_the_test_of_a_mean_is_scipys_t_test_squared_in_one_direction() -> None:
     assert stats.ttest_1samp(values @ best, 0.0).statistic ** 2 == pytest.approx(t2, rel=1e-9)
 
 
-def test_the_interval_of_a_round_scatter_is_scipys_chi_square() -> None:
-    """2 nu s2 / sigma2 is chi-square with 2 nu degrees: SciPy's own quantiles; Wishart moments by its own draws."""
-    s2, nu = 25e-6, 15.0
-    low, high = sigma_interval(s2 * np.eye(2), np.zeros((2, 2)), nu)
-    assert (low, high) == pytest.approx([math.sqrt(s2 * 30 / stats.chi2.isf(p, 30)) for p in (0.025, 0.975)], rel=1e-12)
-    total = np.array([[25.0, 8.0], [8.0, 16.0]])
-    draws = stats.wishart(df=15, scale=total / 15).rvs(40_000, random_state=np.random.default_rng(2))
+def test_scatter_and_its_interval_are_scipys_chi_square_and_wishart() -> None:
+    """Equal errors: degrees n - 1; interval of a round scatter by SciPy's chi-square with 2 (n - 1); Wishart moments.
+
+    For 16 landings with an error of their own, the covariance of the sample covariance by 40,000 draws of
+    ``scipy.stats.wishart`` (1 to 2 %).
+    """
+    rng = np.random.default_rng(2)
+    place = rng.multivariate_normal([0.0, 0.0], [[25.0, 8.0], [8.0, 16.0]], 16)
+    found = fit(place, np.tile(np.eye(2), (16, 1, 1)), np.tile(2.0 * np.eye(2), (16, 1, 1)))
+    total = np.cov(place.T)
+    assert found.total == pytest.approx(total, rel=1e-4)
+    assert found.scatter == pytest.approx(total - 2.0 * np.eye(2), rel=1e-4)
+    assert found.freedom == pytest.approx([15.0, 15.0], rel=1e-6)
+    assert found.covariance == pytest.approx(total / 16, rel=1e-4)
+    draws = stats.wishart(df=15, scale=total / 15).rvs(40_000, random_state=rng)
     elements = draws[:, [0, 0, 1], [0, 1, 1]]
-    assert np.cov(elements.T) == pytest.approx(wishart(total, 15.0), rel=0.05, abs=0.5)  # 40,000 draws: 1 to 2 %
+    assert np.cov(elements.T) == pytest.approx(found.scatter_covariance, rel=0.06, abs=0.02 * total[0, 0] ** 2)
+    # a round sample covariance: unit circle of 16 places, s2 = 8/15 per axis
+    angle = 2 * math.pi * np.arange(16) / 16
+    ring = np.column_stack([np.cos(angle), np.sin(angle)])
+    around = fit(ring, np.tile(np.eye(2), (16, 1, 1)), 1e-12 * np.tile(np.eye(2), (16, 1, 1)))
+    ends = [math.sqrt(8 / 15 * 30 / stats.chi2.isf(p, 30)) for p in (0.025, 0.975)]
+    assert around.interval() == pytest.approx(ends, rel=1e-5)
 
 
 def test_a_homography_is_opencvs() -> None:
@@ -119,7 +133,8 @@ def test_the_footprint_is_scipys_straight_line() -> None:
     assert math.sqrt(footprint.covariance[0, 0]) == pytest.approx(line.stderr / line.slope / 2, rel=1e-4)
     ends = line.slope + stats.t.ppf([0.025, 0.975], 14) * line.stderr
     assert footprint.sigma_95_m == pytest.approx(np.sqrt(ends / 2), rel=1e-6)
-    assert aiming(marks).freedom == 15.0
+    assert footprint.freedom == pytest.approx(14.0, rel=1e-6)
+    assert aiming(marks).freedom == pytest.approx(15.0, rel=1e-6)
 
 
 def test_norris_of_the_strd() -> None:

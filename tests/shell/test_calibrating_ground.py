@@ -85,7 +85,7 @@ def test_the_whole_way(site: Path, tmp_path: Path, call: Callable[..., Any]) -> 
     low, high = data["height_scatter_95_m"]
     assert low < 0.003 < high
     errors = load_site(site).rig.errors
-    assert errors.plane_m == pytest.approx(float(data["errors"]["plane"].removesuffix(" mm")) / 1e3)
+    assert errors.plane_m == pytest.approx(float(data["fields"]["errors"]["plane"].removesuffix(" mm")) / 1e3)
     assert errors.plane_m > abs(truth)
     assert (site / data["kept"]).read_text() == before
     # 1.9 degrees against a stated 0: said, with the caution

@@ -13,14 +13,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Array, Pose, frozen, skew
 from swardwright.domain.uncertainty import check_covariance
-from swardwright.locating.calibration.restricted import fit
+from swardwright.locating.calibration.restricted import Fit, fit
 
 #: a point farther than this many standard deviations from the plane is no part of it (a stone, a tall plant)
 FAR_SIGMAS = 3.0
@@ -201,12 +201,10 @@ def plane_of_points(points_m: Array, covariance_m2: Array, *, robust: bool = Tru
         if settled:
             break
     assert found is not None
-    measured, grown = float(variance[kept].mean()), _CUT if robust and n >= ROBUST_MIN else 1.0
-    scatter = float(found.scatter[0, 0])
-    if scatter > 1e-6 * measured:
-        scatter = grown * scatter + (grown - 1.0) * measured
-    roughness, interval = _roughness(scatter, measured, int(kept.sum()) - 3)
-    return Plane(about, float(value[0]), value[1:], grown * found.covariance, roughness, interval,
+    grown = _CUT if robust and n >= ROBUST_MIN else 1.0
+    found = _uncut(found, grown)
+    roughness = math.sqrt(float(found.scatter[0, 0]))
+    return Plane(about, float(value[0]), value[1:], grown * found.covariance, roughness, found.interval(),
                  tuple(int(i) for i in np.flatnonzero(~kept)), points[:, 2] - design @ value)  # fmt: skip
 
 
@@ -224,7 +222,7 @@ def plane_of_patches(patches: Sequence[Patch], shared_covariance: Array | None =
     if not patches:
         raise InputError("a plane needs at least one patch", field="patches", value=0,
                          remedy="lay the board flat on the ground and take its picture")  # fmt: skip
-    n = len(patches)
+    n, roughness, interval = len(patches), 0.0, (0.0, 0.0)
     places = np.array([p.place_m for p in patches])
     about = places.mean(axis=0)
     values = np.array([p.values for p in patches])
@@ -233,7 +231,10 @@ def plane_of_patches(patches: Sequence[Patch], shared_covariance: Array | None =
     design[:, 0, 1:] = places - about
     if n >= PATCHES_MIN:
         found = fit(values, design, known)
-        value, own, scatter = found.value, found.covariance, float(found.scatter[0, 0])
+        value, own = found.value, found.covariance
+        heights = Fit(value, own, found.freedom, found.scatter[:1, :1], found.scatter_covariance[:1, :1],
+                      found.total[:1, :1])  # fmt: skip
+        roughness, interval = math.sqrt(float(found.scatter[0, 0])), heights.interval()
         weight, widen = np.linalg.inv(found.scatter + known), 1.0
     else:
         weight = np.linalg.inv(known)
@@ -243,13 +244,12 @@ def plane_of_patches(patches: Sequence[Patch], shared_covariance: Array | None =
         freedom = 3 * n - 3
         chi2 = float(np.einsum("ni,nij,nj->", rest, weight, rest))
         widen = max(chi2 / freedom, 1.0) if freedom else 1.0
-        own, scatter = own * widen, 0.0
+        own = own * widen
     if shared_covariance is not None:
         gain = np.linalg.inv(np.einsum("nia,nij,njb->ab", design, weight, design))
         by = gain @ np.einsum("nia,nij,njk->ak", design, weight, np.array([p.shared for p in patches]))
         own = own + by @ np.asarray(shared_covariance) @ by.T
     residual = values[:, 0] - design[:, 0] @ value
-    roughness, interval = _roughness(scatter, float(known[:, 0, 0].mean()), n - 1) if scatter else (0.0, (0.0, 0.0))
     return Plane(about, float(value[0]), value[1:], np.asarray(own), roughness, interval, (), residual, widen < 3.0)
 
 
@@ -429,14 +429,11 @@ def _agreeing(design: Array, heights: Array) -> np.ndarray[tuple[int], np.dtype[
     return np.asarray(np.abs(heights - design @ chosen) <= FAR_SIGMAS * scale + 1e-9)
 
 
-def _roughness(scatter_m2: float, measured_m2: float, freedom: int) -> tuple[float, tuple[float, float]]:
-    from scipy.stats import chi2
-
-    total = scatter_m2 + measured_m2
-    if freedom < 1:
-        return math.sqrt(scatter_m2), (0.0, math.inf)
-    low, high = (total * freedom / float(chi2.ppf(p, freedom)) - measured_m2 for p in (0.975, 0.025))
-    return math.sqrt(max(scatter_m2, 0.0)), (math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0)))
+def _uncut(found: Fit, grown: float) -> Fit:
+    """Return the fit with the variance that the cut at three sigma took off."""
+    if found.scatter[0, 0] < 1e-6 * found.total[0, 0]:
+        return found
+    return replace(found, scatter=found.scatter + (grown - 1.0) * found.total, total=grown * found.total)
 
 
 __all__ = [

@@ -12,6 +12,7 @@ import click
 import numpy as np
 
 from swardwright.domain.camera import Camera
+from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Array, Pose, skew
 from swardwright.domain.site import Rig, Site
 from swardwright.domain.units import parse_quantity
@@ -24,6 +25,7 @@ from swardwright.shell.saying import Progress, Said
 if TYPE_CHECKING:
     from swardwright.locating.calibration.boards import Board
     from swardwright.locating.ground import Patch, Plane
+    from swardwright.shell.driven_slope import DrivenSlope
 
 #: corners are found this well at best, px (common practice, no source)
 CORNER_SIGMA_PX = 0.1
@@ -33,18 +35,22 @@ AROUND_M = 0.3
 
 @dataclass(frozen=True, eq=False)
 class GroundResult:
-    """The plane in base axes, the patches behind it, and the fields to write."""
+    """The plane in base axes (None: no board), the patches behind it, the slope of the drive, and fields by table."""
 
-    plane: Plane
+    plane: Plane | None
     patches: tuple[Patch, ...]
     names: tuple[str, ...]
-    fields: dict[str, str]
+    drive: DrivenSlope | None
+    fields: dict[str, dict[str, str]]
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
 
     def verdict(self) -> str:
         """Return the finding in one sentence, without a full stop."""
         p = self.plane
+        if p is None:
+            assert self.drive is not None
+            return self.drive.sentence()
         sigma = float(p.sigma_at(p.about_m))
         return (
             f"The ground lies {1e3 * p.height_m:+.1f} mm (known to {1e3 * sigma:.1f}) from the wheels' plane and tilts "
@@ -64,12 +70,15 @@ class GroundResult:
               help="Where to draw  [default: reports/ground.png in the site]")  # fmt: skip
 @json_option
 def ground(site: Path, recording: Path, thick: str, write: bool, figure: Path | None, **board: Any) -> None:
-    """Find how high and how steep the ground is against the wheels, from a board lying flat on it.
+    """Find how high and how steep the ground is, from a board lying flat on it or from the tilts of a drive.
 
     RECORDING is a robot log, or a folder of pictures with joints.csv (picture, then the joints' names; rad). Lay the
-    board print upwards at six places or more in reach of the arm, the base standing as it does at work.
+    board print upwards at six places or more in reach of the arm, the base standing as it does at work. A log with an
+    IMU's orientation and a drive gives the slope against gravity, and how the base tilts on it, without a board.
 
     Example: swardwright calibrate ground green board-on-ground --board 6x5 --square 25mm --thick 3mm
+
+    Example, the slope of a drive: swardwright calibrate ground green survey.mcap
     """
     from swardwright.shell.ground_figure import ground_figure
     from swardwright.shell.open_site import opened
@@ -77,17 +86,20 @@ def ground(site: Path, recording: Path, thick: str, write: bool, figure: Path | 
 
     with opened(site) as at:
         here, folder = at.site, at.folder
-    result = calibrate_ground(here, recording, board_from(**board), parse_quantity(thick, "length"))
+    thick_m = parse_quantity(thick, "length")
+    printed = board_from(**board) if _board_named(board) or recording.is_dir() else None
+    result = calibrate_ground(here, recording, printed, thick_m)
     path = figure or folder / "reports" / "ground.png"
     replaced = drawn(path, lambda part: ground_figure(part, here, result))
-    changes = {"errors": result.fields}
+    changes = result.fields
     data = data_of(result) | {"figure": str(path), "written": write}
-    lines = [f"{result.verdict()} ({len(result.patches)} pictures).", *(f"  Caution: {w}." for w in result.warnings),
+    count = f" ({len(result.patches)} pictures)" if result.patches else ""
+    lines = [f"{result.verdict()}{count}.", *(f"  Caution: {w}." for w in result.warnings),
              *(f"  - {note}." for note in result.notes), ""]  # fmt: skip
     if write:
         kept = write_fields(folder, changes)
         data["kept"] = kept.name
-        lines += [f"Written into [errors] of site.toml; the file as it was is kept as {kept.name}:"]
+        lines += [f"Written into site.toml; the file as it was is kept as {kept.name}:"]
     else:
         lines += ["To use it, paste this into site.toml (or run this again with --write):"]
     lines += [f"  {line}" for line in lines_to_paste(changes)]
@@ -95,35 +107,66 @@ def ground(site: Path, recording: Path, thick: str, write: bool, figure: Path | 
     _say(Said(tuple(lines), data))
 
 
-def calibrate_ground(site: Site, recording: Path, board: Board, thick_m: float) -> GroundResult:
-    """Find the board in the recording's pictures and fit the ground under it; see the command."""
-    from swardwright.locating.ground import PATCHES_MIN, plane_of_patches, slope_warnings
+def _board_named(board: dict[str, Any]) -> bool:
+    return any(board[name] is not None for name in ("board", "charuco", "square", "marker"))
+
+
+def calibrate_ground(site: Site, recording: Path, board: Board | None, thick_m: float) -> GroundResult:
+    """Fit the ground under the board in the recording's pictures, and the slope of its drive; see the command.
+
+    Raises
+    ------
+    InputError
+        If the recording gives neither.
+    """
+    from swardwright.locating.ground import plane_of_patches, slope_warnings
+    from swardwright.shell.driven_slope import driven_slope
     from swardwright.shell.mount_views import views_of
 
     rig = site.rig
+    notes: list[str] = []
+    fields: dict[str, dict[str, str]] = {"errors": {}}
+    allowed, stated = rig.base.slope_max_rad, site.slope_rad
+    drive, why = (None, "") if recording.is_dir() else driven_slope(site, recording)
+    if board is None and drive is None:
+        raise InputError(f"nothing here tells of the ground: {why}", where=recording.name,
+                         remedy="name the board that lies on it: --board 6x5 --square 25mm")  # fmt: skip
+    warnings: tuple[str, ...] = ()
+    if drive is not None:
+        found = drive.tilted
+        warnings = slope_warnings(found.slope_rad, found.slope_sigma_rad, allowed, stated)
+        fields = drive.fields()
+    if board is None:
+        return GroundResult(None, (), (), drive, fields, warnings, ())
+    if drive is not None:
+        notes.append(drive.sentence())
     seen = views_of(site, rig.camera_link, recording, board, Progress("looking for the board"), fewest=1)
     patches, shared = board_patches(rig, seen.views, board, thick_m)
     plane = plane_of_patches(patches, shared)
-    # the slope of the ground in view adds to that on which the base stands
-    steepest = plane.slope_rad + site.slope_rad
-    warnings = slope_warnings(steepest, plane.slope_sigma_rad, rig.base.slope_max_rad, site.slope_rad)
-    notes = list(seen.notes)
+    if drive is None:  # the slope of the ground in view adds to that on which the base stands
+        warnings = slope_warnings(plane.slope_rad + stated, plane.slope_sigma_rad, allowed, stated)
+    notes += list(seen.notes)
     if seen.left_out:
         notes.append("Left out: " + "; ".join(f"{reason}: {n}" for reason, n in seen.left_out.items()))
-    sigma = float(plane.sigma_at(plane.about_m))
-    if abs(plane.height_m) > 2.0 * sigma:
+    fields = fields | {"errors": fields_of(plane, patches) | fields["errors"]}
+    return GroundResult(plane, tuple(patches), seen.views.names, drive, fields, warnings,
+                        (*notes, *_plane_notes(plane, len(patches))))  # fmt: skip
+
+
+def _plane_notes(plane: Plane, count: int) -> list[str]:
+    from swardwright.locating.ground import PATCHES_MIN
+
+    notes = []
+    if abs(plane.height_m) > 2.0 * float(plane.sigma_at(plane.about_m)):
         notes.append("The height is sure: mend where the arm stands on the base in robot.urdf; until then [errors] "
                      "plane covers it")  # fmt: skip
-    if len(patches) < PATCHES_MIN:
-        notes.append(f"{len(patches)} pictures say nothing about how the height varies from place to place: lay the "
+    if count < PATCHES_MIN:
+        notes.append(f"{count} pictures say nothing about how the height varies from place to place: lay the "
                      f"board at {PATCHES_MIN} places or more for ground_height")  # fmt: skip
     if not plane.consistent:
         notes.append("The pictures contradict each other by more than camera, mount and joints explain: is the board "
                      "flat, did the base stand still, is the mount calibrated?")  # fmt: skip
-    notes.append(
-        "A board bridges the grass: roughness at a plant comes from plants seen from several sides, not from here"
-    )
-    return GroundResult(plane, tuple(patches), seen.views.names, fields_of(plane, patches), warnings, tuple(notes))
+    return [*notes, "A board bridges the grass: roughness at a plant comes from plants seen from several sides"]
 
 
 def fields_of(plane: Plane, patches: Sequence[Patch]) -> dict[str, str]:
@@ -215,14 +258,25 @@ def pixel_jacobians(pose: Pose, points_m: Array, pixels: Array, camera: Camera) 
 
 def data_of(result: GroundResult) -> dict[str, Any]:
     """Return the result as plain values, SI, base axes."""
-    p = result.plane
-    return {
-        "verdict": result.verdict(), "pictures": len(result.patches), "about_m": p.about_m.tolist(),
+    p, drive = result.plane, result.drive
+    out: dict[str, Any] = {
+        "verdict": result.verdict(), "pictures": len(result.patches), "fields": result.fields,
+        "warnings": list(result.warnings), "notes": list(result.notes),
+    }  # fmt: skip
+    if drive is not None:
+        out["drive"] = {
+            "slope": drive.tilted.slope.tolist(), "covariance": drive.tilted.covariance.tolist(),
+            "slope_rad": drive.tilted.slope_rad, "slope_sigma_rad": drive.tilted.slope_sigma_rad,
+            "tilt_rad": drive.tilted.tilt_rad, "places": len(drive.poses), "distance_m": drive.distance_m,
+        }  # fmt: skip
+    if p is None:
+        return out
+    return out | {
+        "about_m": p.about_m.tolist(),
         "height_m": p.height_m, "slope": p.slope.tolist(), "covariance": p.covariance.tolist(),
         "slope_rad": p.slope_rad, "slope_sigma_rad": p.slope_sigma_rad, "uphill_rad": p.uphill_rad,
         "height_scatter_m": p.roughness_m, "height_scatter_95_m": list(p.roughness_95_m),
-        "consistent": p.consistent, "errors": result.fields, "warnings": list(result.warnings),
-        "notes": list(result.notes),
+        "consistent": p.consistent,
         "each": [
             {"picture": name, "place_m": patch.place_m.tolist(), "height_m": float(patch.values[0]),
              "slope": patch.values[1:].tolist()}

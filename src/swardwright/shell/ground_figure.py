@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from swardwright.domain.site import Site
+from swardwright.domain.uncertainty import ellipse
 from swardwright.shell.figures import _save
 from swardwright.shell.report_map import COLOURS
 
 if TYPE_CHECKING:
+    from swardwright.locating.ground import Plane
     from swardwright.shell.calibrating_ground import GroundResult
+    from swardwright.shell.driven_slope import DrivenSlope
 
-INK, SOFT = "#24241f", "#625f54"
+INK, SOFT, WARN = "#24241f", "#625f54", "#b3261e"
 
 
 def ground_figure(path: Path, site: Site, result: GroundResult) -> None:
@@ -26,22 +29,70 @@ def ground_figure(path: Path, site: Site, result: GroundResult) -> None:
     figure = Figure(figsize=(12.5, 5.8), layout="constrained")
     FigureCanvasAgg(figure)
     left, right = figure.subplots(1, 2, width_ratios=[1.15, 1.0])
-    _map(figure, left, site, result)
-    _heights(right, result)
     mark = " (invented data)" if site.invented else ""
-    p = result.plane
-    degrees = math.degrees(p.slope_rad)
-    said = f"the ground lies {1e3 * p.height_m:+.1f} mm from the wheels' plane, {degrees:.1f} degrees off it"
+    p, drive = result.plane, result.drive
+    if p is not None:
+        _map(figure, left, site, result, p)
+        _heights(right, result, p)
+        degrees = math.degrees(p.slope_rad)
+        said = f"the ground lies {1e3 * p.height_m:+.1f} mm from the wheels' plane, {degrees:.1f} degrees off it"
+    else:
+        assert drive is not None
+        _drive(figure, left, drive)
+        _slopes(right, site, drive)
+        degrees, tilt = math.degrees(drive.tilted.slope_rad), math.degrees(drive.tilted.tilt_rad)
+        said = f"the ground rises by {degrees:.1f} degrees, the base tilts on it by {tilt:.2f}"
     said += "; see the cautions" if result.warnings else ""
-    colour = "#b3261e" if result.warnings else INK
+    colour = WARN if result.warnings else INK
     figure.suptitle(f"{site.name}{mark}: {said}", x=0.008, ha="left", fontsize=13, color=colour)
     _save(figure, path)
 
 
-def _map(figure: Any, axes: Any, site: Site, result: GroundResult) -> None:
+def _drive(figure: Any, axes: Any, drive: DrivenSlope) -> None:
+    x, y, _ = drive.poses.T
+    steep = np.degrees(np.arctan(np.hypot(*drive.slopes.T)))
+    axes.plot(x, y, color=SOFT, linewidth=0.8, zorder=1)
+    shown = axes.scatter(x, y, c=steep, cmap="YlOrBr", vmin=0, s=55, edgecolors=INK, linewidths=0.6, zorder=2)
+    axes.quiver(x, y, *drive.slopes.T, angles="xy", color=INK, width=0.004, zorder=3)
+    figure.colorbar(shown, ax=axes, label="slope under the base, degrees", shrink=0.85)
+    axes.set_aspect("equal")
+    axes.margins(0.12)
+    axes.set_xlabel("x of the odometry, m")
+    axes.set_ylabel("y of the odometry, m")
+    title = f"{len(drive.poses)} places on {drive.distance_m:.1f} m driven; arrows point uphill"
+    axes.set_title(title, loc="left", fontsize=10.5, color=INK)
+
+
+def _slopes(axes: Any, site: Site, drive: DrivenSlope) -> None:
+    from matplotlib.patches import Circle, Ellipse
+
+    t = drive.tilted
+    percent = 100.0 * drive.slopes
+    large, small, direction = ellipse(1e4 * t.covariance)
+    axes.add_patch(Ellipse(100 * t.slope, 2 * large, 2 * small, angle=math.degrees(direction), color=COLOURS[0],
+                           alpha=0.3, linewidth=0))  # fmt: skip
+    axes.plot(*percent.T, "o", color=COLOURS[0], markersize=4.5, label="under the base")
+    axes.annotate("", 100 * t.slope, (0, 0), arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 2.0})
+    axes.plot([], [], color=INK, linewidth=2, label="slope of the ground")
+    axes.fill([], [], color=COLOURS[0], alpha=0.3, label="its 95 % region, the IMU's level in it")
+    limit = 100 * math.tan(site.rig.base.slope_max_rad)
+    axes.add_patch(Circle((0, 0), limit, fill=False, edgecolor=WARN, linestyle=(0, (5, 4))))
+    axes.plot([], [], color=WARN, linestyle=(0, (5, 4)), label="the most that the base may climb")
+    reach = 1.1 * max(float(np.abs(percent).max()), limit)
+    axes.set(xlim=(-reach, reach), ylim=(-reach, reach))
+    axes.set_aspect("equal")
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.set_xlabel("rise along x, %")
+    axes.set_ylabel("rise along y, %")
+    axes.set_title("slope against gravity", loc="left", fontsize=10.5, color=INK)
+    axes.legend(loc="upper left", frameon=False, fontsize=8.5)
+
+
+def _map(figure: Any, axes: Any, site: Site, result: GroundResult, p: Plane) -> None:
     from matplotlib.patches import Rectangle
 
-    p, base = result.plane, site.rig.base
+    base = site.rig.base
     places = np.array([patch.place_m for patch in result.patches])
     low = np.minimum(places.min(axis=0) - 0.35, [base.offset_m - base.length_m / 2 - 0.1, -base.width_m / 2 - 0.1])
     high = np.maximum(places.max(axis=0) + 0.35, [base.offset_m + base.length_m / 2 + 0.1, base.width_m / 2 + 0.1])
@@ -70,8 +121,7 @@ def _map(figure: Any, axes: Any, site: Site, result: GroundResult) -> None:
     axes.set_title("plane, boards (dots), and how well it is known (dotted)", loc="left", fontsize=10.5, color=INK)
 
 
-def _heights(axes: Any, result: GroundResult) -> None:
-    p = result.plane
+def _heights(axes: Any, result: GroundResult, p: Plane) -> None:
     places = np.array([patch.place_m for patch in result.patches])
     way = np.array([math.cos(p.uphill_rad), math.sin(p.uphill_rad)])
     along = (places - p.about_m) @ way

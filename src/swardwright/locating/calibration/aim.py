@@ -101,8 +101,8 @@ class Footprint:
         Shape (2, 2): of ``ln sigma_m`` and ``ln t0_s``.
     sigma_95_m : tuple[float, float]
         95 % interval (Student's t on the slope; 0 where even a footprint of nothing is not excluded).
-    freedom : int
-        Degrees of freedom of that interval.
+    freedom : float
+        Degrees of freedom of that interval: marks less two where all are measured equally well.
     scatter_m2 : float
         Standard deviation of a squared radius about the line, beyond its measurement, m2.
     """
@@ -111,7 +111,7 @@ class Footprint:
     t0_s: float
     covariance: Array
     sigma_95_m: tuple[float, float]
-    freedom: int
+    freedom: float
     scatter_m2: float
 
     def radius2_m2(self, hold_s: Array) -> Array:
@@ -132,11 +132,11 @@ class Aiming:
     scatter_m2 : Array
         Shape (2, 2): covariance of single landings about the mean, measurement of the centres taken out.
     scatter_covariance : Array
-        Shape (3, 3): covariance of the elements xx, xy, yy of ``scatter_m2`` (Wishart).
+        Shape (3, 3): covariance of the elements xx, xy, yy of ``scatter_m2``.
     landing_sigma_m, landing_sigma_95_m : float, tuple[float, float]
         Root of the mean variance per axis, and its 95 % interval.
     freedom : float
-        Degrees of freedom of the scatter.
+        Degrees of freedom of the offset's covariance: marks less one where all are measured equally well.
     footprint : Footprint | None
         None where it cannot be told; ``footprint_reason`` says why.
     findings : tuple[Finding, ...]
@@ -224,14 +224,13 @@ def aiming(marks: Sequence[Mark], registration_m2: Array | None = None) -> Aimin
     design = np.broadcast_to(np.eye(2), (len(used), 2, 2))
     found = fit(place, design, known)
     shared = np.zeros((2, 2)) if registration_m2 is None else check_covariance(registration_m2, "registration_m2")
-    freedom = float(len(used) - 1)
-    interval = sigma_interval(found.scatter, known.mean(axis=0), freedom)
+    freedom = float(found.freedom.min())
     footprint, reason = footprint_of(used)
     return Aiming(
         offset_m=frozen(found.value), offset_covariance_m2=frozen(found.covariance + shared),
         offset_factor=hotelling(freedom), scatter_m2=frozen(found.scatter),
-        scatter_covariance=frozen(wishart(found.scatter + known.mean(axis=0), freedom)),
-        landing_sigma_m=math.sqrt(float(np.trace(found.scatter)) / 2.0), landing_sigma_95_m=interval,
+        scatter_covariance=frozen(found.scatter_covariance),
+        landing_sigma_m=math.sqrt(float(np.trace(found.scatter)) / 2.0), landing_sigma_95_m=found.interval(),
         freedom=freedom, footprint=footprint, footprint_reason=reason,
         findings=tuple(_findings(used, place, known)), outliers=out, used=used,
     )  # fmt: skip
@@ -261,7 +260,7 @@ def footprint_of(marks: Sequence[Mark]) -> tuple[Footprint | None, str]:
     line = radius_line(np.log(hold))
     found = fit(np.square(radius)[:, None], line, noise[:, None, None])
     slope, level = (float(v) for v in found.value)
-    freedom = len(marks) - 2
+    freedom = float(found.freedom[0])
     sigma_slope = math.sqrt(float(found.covariance[0, 0]))
     low, high = slope + np.array([-1.0, 1.0]) * float(student.ppf(0.975, freedom)) * sigma_slope
     if slope <= 0 or low <= -slope:
@@ -293,29 +292,6 @@ def hotelling(freedom: float, probability: float = 0.95, size: int = 2) -> float
     from scipy.stats import f
 
     return float(size * freedom / (freedom - size + 1) * f.ppf(probability, size, freedom - size + 1))
-
-
-def wishart(total_m2: Array, freedom: float) -> Array:
-    """Return the covariance (3, 3) of elements xx, xy, yy of a sample covariance: ``(V_ik V_jl + V_il V_jk) / nu``."""
-    index = ((0, 0), (0, 1), (1, 1))
-    v = np.asarray(total_m2)
-    return np.array([[v[i, k] * v[j, m] + v[i, m] * v[j, k] for k, m in index] for i, j in index]) / freedom
-
-
-def sigma_interval(scatter_m2: Array, measured_m2: Array, freedom: float) -> tuple[float, float]:
-    """Return the 95 % interval of the landing sigma, ``sqrt(trace(scatter) / 2)``, m.
-
-    The trace of a sample covariance is nearly chi-square with ``nu (tr V)^2 / tr V^2`` degrees of freedom
-    (Satterthwaite 1946, from memory; exact where the scatter is round).
-    """
-    from scipy.stats import chi2
-
-    total = np.asarray(scatter_m2) + np.asarray(measured_m2)
-    degrees = freedom * float(np.trace(total)) ** 2 / max(float(np.trace(total @ total)), 1e-300)
-    mean = float(np.trace(total)) / 2.0
-    low, high = (mean * degrees / float(chi2.ppf(p, degrees)) - float(np.trace(measured_m2)) / 2.0
-                 for p in (0.975, 0.025))  # fmt: skip
-    return math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0))
 
 
 def _turn(angle_rad: float) -> Array:

@@ -107,8 +107,7 @@ def chance_of_part(place_m: Array, part: Array, known: Array) -> tuple[Array, fl
     from scipy.stats import f
 
     n, _, q = part.shape
-    freedom = n - 1 - q / 2.0
-    if freedom < q + 1:
+    if n - 1 - q / 2.0 < q + 1:
         return None
     design = np.concatenate([np.broadcast_to(np.eye(2), (n, 2, 2)), part], axis=2)
     values = np.linalg.svd(design.reshape(2 * n, -1), compute_uv=False)
@@ -117,4 +116,4 @@ def chance_of_part(place_m: Array, part: Array, known: Array) -> tuple[Array, fl
     found = fit(place_m, design, known)
     extra = found.value[2:]
     f_value = float(extra @ np.linalg.solve(found.covariance[2:, 2:], extra)) / q
-    return extra, float(f.sf(f_value, q, 2.0 * freedom - q + 1))
+    return extra, float(f.sf(f_value, q, float(found.freedom[2:].min())))

@@ -8,6 +8,7 @@ is not too small with few observations. Expected-information steps, S kept posit
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,11 +18,47 @@ from swardwright.domain.poses import Array
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Estimate, its covariance and the scatter: shapes (q,), (q, q), (d, d)."""
+    """A fitted model.
+
+    Attributes
+    ----------
+    value, covariance : Array
+        Shapes (q,), (q, q).
+    freedom : Array
+        Shape (q,): degrees of freedom of each value's variance (Satterthwaite's method as Giesbrecht and Burns 1985 use
+        it, from memory): twice its square over its own variance. Equal errors and one mean: n - 1.
+    scatter : Array
+        Shape (d, d).
+    scatter_covariance : Array
+        Shape (k, k): of the scatter's elements on and above the diagonal, row by row: the inverse information. With
+        equal errors that is the Wishart distribution's.
+    total : Array
+        Shape (d, d): scatter and error of a typical observation (inverse of the mean weight).
+    """
 
     value: Array
     covariance: Array
+    freedom: Array
     scatter: Array
+    scatter_covariance: Array
+    total: Array
+
+    def interval(self) -> tuple[float, float]:
+        """Return the 95 % interval of the root mean scatter, ``sqrt(trace(scatter) / d)``.
+
+        The trace of scatter and error is nearly chi-square with twice its square over its variance degrees of freedom
+        (Satterthwaite 1946, from memory; exact for a round scatter with equal errors).
+        """
+        from scipy.stats import chi2
+
+        d = len(self.scatter)
+        rows, columns = np.triu_indices(d)
+        on = (rows == columns).astype(float)
+        trace = float(np.trace(self.total))
+        degrees = 2.0 * trace**2 / max(float(on @ self.scatter_covariance @ on), 1e-300)
+        measured = trace - float(np.trace(self.scatter))
+        low, high = (trace * degrees / float(chi2.ppf(p, degrees)) - measured for p in (0.975, 0.025))
+        return math.sqrt(max(low, 0.0) / d), math.sqrt(max(high, 0.0) / d)
 
 
 def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> Fit:
@@ -61,8 +98,18 @@ def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> 
         scatter, best = tried, value
         if gained < 1e-10:  # of the log-likelihood: 1e-5 standard deviations
             break
-    estimate, covariance, _ = _generalised(scatter, y, a, e)
-    return Fit(estimate, covariance, np.asarray(scatter * unit**2))
+    estimate, covariance, weight = _generalised(scatter, y, a, e)
+    spread = np.linalg.inv(restricted_likelihood(scatter, y, a, e)[2])
+    by = np.array([
+        np.diag(covariance @ np.einsum("nia,nij,jk,nkl,nlb->ab", a, weight, _unit(k, d), weight, a) @ covariance)
+        for k in range(d * (d + 1) // 2)
+    ])  # of each value's variance, by the scatter's elements  # fmt: skip
+    own = np.einsum("kq,kl,lq->q", by, spread, by)
+    freedom = 2.0 * np.square(np.diag(covariance)) / np.maximum(own, 1e-12 * np.square(np.diag(covariance)))
+    total = np.linalg.inv(weight.mean(axis=0))
+    return Fit(
+        estimate, covariance, freedom, scatter * unit**2, np.asarray(spread * unit**4), np.asarray(total * unit**2)
+    )
 
 
 def restricted_likelihood(scatter: Array, observed: Array, design: Array, known: Array) -> tuple[float, Array, Array]:
@@ -84,7 +131,7 @@ def restricted_likelihood(scatter: Array, observed: Array, design: Array, known:
     whitened = np.einsum("nij,nj->ni", weight, rest)
     log_det = -np.linalg.slogdet(weight)[1].sum() - np.linalg.slogdet(covariance)[1]
     likelihood = -0.5 * float(log_det + np.sum(rest * whitened))
-    units = [_symmetric(np.eye(d * (d + 1) // 2)[k], d) for k in range(d * (d + 1) // 2)]
+    units = [_unit(k, d) for k in range(d * (d + 1) // 2)]
     by = np.array([weight @ unit for unit in units])  # (k, n, d, d)
     spread = np.array([
         np.einsum("nia,nij,njb->ab", design, b @ weight, design) for b in by
@@ -112,6 +159,11 @@ def _generalised(scatter: Array, observed: Array, design: Array, known: Array) -
     covariance = np.linalg.inv(np.einsum("nia,nij,njb->ab", design, weight, design))
     value = covariance @ np.einsum("nia,nij,nj->a", design, weight, observed)
     return np.asarray(value), np.asarray(covariance), np.asarray(weight)
+
+
+def _unit(k: int, d: int) -> Array:
+    """Return the symmetric matrix by which the scatter moves with its element ``k``."""
+    return _symmetric(np.eye(d * (d + 1) // 2)[k], d)
 
 
 def _symmetric(elements: Array, d: int) -> Array:
