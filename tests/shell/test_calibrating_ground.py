@@ -110,3 +110,55 @@ def test_what_cannot_be_used(site: Path, tmp_path: Path, refused: Callable[..., 
     (tmp_path / "empty").mkdir()
     assert "no joints.csv" in refused(site, *start, tmp_path / "empty", *BOARD)
     assert "a number and a unit" in refused(site, *start, tmp_path / "boards", *BOARD[:-1], "3")
+
+
+def driven(logs: Any, folder: Path, rng: np.random.Generator, seconds: float) -> Path:
+    """A log of a straight drive up a slope of 4 % ahead and -2 % to the left, the base rocking by 0.6 degrees."""
+    from rosbags.typesys import Stores, get_typestore
+
+    t = get_typestore(Stores.ROS2_HUMBLE).types
+    v3, out = t["geometry_msgs/msg/Vector3"], []
+    for i in range(round(seconds * 20)):
+        rock = np.radians(0.6) * rng.normal(size=2)
+        roll, pitch = math.atan(-0.02) + rock[0], -math.atan(0.04) + rock[1]
+        q = np.array([math.sin(roll / 2) * math.cos(pitch / 2), math.cos(roll / 2) * math.sin(pitch / 2),
+                      -math.sin(roll / 2) * math.sin(pitch / 2), math.cos(roll / 2) * math.cos(pitch / 2)])  # fmt: skip
+        ns = round((logs.ZERO + i / 20) * 1e9)
+        header = t["std_msgs/msg/Header"](
+            stamp=t["builtin_interfaces/msg/Time"](ns // 10**9, ns % 10**9), frame_id="base_link"
+        )
+        message = t["sensor_msgs/msg/Imu"](
+            header, t["geometry_msgs/msg/Quaternion"](*q), np.diag([1e-6] * 3).ravel(), v3(0.0, 0.0, 0.0),
+            np.zeros(9), v3(0.0, 0.0, 9.81), np.zeros(9),
+        )  # fmt: skip
+        out.append(("/imu", "sensor_msgs/msg/Imu", i / 20, message))
+    log = logs.Log(seconds=seconds, joint_names=("a", "b"), with_pictures=False, with_info=False, extra=out)
+    path: Path = logs.write_log(folder / "drive", log)
+    return path
+
+
+def test_a_drive_gives_the_slope_against_gravity(
+    site: Path, tmp_path: Path, logs: Any, call: Callable[..., Any]
+) -> None:
+    log = driven(logs, tmp_path, np.random.default_rng(6), 30.0)
+    done = call("calibrate", "ground", site, log, "--json")
+    assert done.exit_code == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data["drive"]["distance_m"] == pytest.approx(15.0, abs=0.1)
+    assert data["drive"]["places"] == 19  # one for each 0.8 m, the base's length
+    # 0.6 degrees over the square root of 19 places: 2.4 mm/m; four of them
+    assert data["drive"]["slope"] == pytest.approx([0.04, -0.02], abs=0.0096)
+    assert math.degrees(data["drive"]["tilt_rad"]) == pytest.approx(0.6, rel=0.4)  # 36 numbers: 12 % standard error
+    # the IMU's level of half a degree stays, however far it is driven
+    assert data["drive"]["slope_sigma_rad"] > math.radians(0.49)
+    assert data["fields"]["ground"]["slope"].endswith(" deg")
+    assert any("states a slope" in text for text in data["warnings"])
+    assert (site / "reports" / "ground.png").stat().st_size > 20_000
+
+
+def test_a_drive_that_is_too_short_is_said(site: Path, tmp_path: Path, logs: Any, refused: Callable[..., str]) -> None:
+    log = driven(logs, tmp_path, np.random.default_rng(7), 4.0)
+    said = refused(site, "calibrate", "ground", site, log)
+    assert "too short for a slope" in said
+    level = logs.write_log(tmp_path / "plain", logs.Log(seconds=4.0, joint_names=("a", "b"), with_pictures=False))
+    assert "no IMU orientation" in refused(site, "calibrate", "ground", site, level)

@@ -55,8 +55,8 @@ def _drive(figure: Any, axes: Any, drive: DrivenSlope) -> None:
     shown = axes.scatter(x, y, c=steep, cmap="YlOrBr", vmin=0, s=55, edgecolors=INK, linewidths=0.6, zorder=2)
     axes.quiver(x, y, *drive.slopes.T, angles="xy", color=INK, width=0.004, zorder=3)
     figure.colorbar(shown, ax=axes, label="slope under the base, degrees", shrink=0.85)
-    axes.set_aspect("equal")
     axes.margins(0.12)
+    axes.set_aspect("equal", adjustable="datalim")
     axes.set_xlabel("x of the odometry, m")
     axes.set_ylabel("y of the odometry, m")
     title = f"{len(drive.poses)} places on {drive.distance_m:.1f} m driven; arrows point uphill"

@@ -263,7 +263,7 @@ def footprint_of(marks: Sequence[Mark]) -> tuple[Footprint | None, str]:
     freedom = float(found.freedom[0])
     sigma_slope = math.sqrt(float(found.covariance[0, 0]))
     low, high = slope + np.array([-1.0, 1.0]) * float(student.ppf(0.975, freedom)) * sigma_slope
-    if slope <= 0 or low <= -slope:
+    if slope <= 0:
         return None, "the marks do not grow with the dwell time: check the dwell times of the aims"
     by = _by_slope(slope, level)
     return Footprint(

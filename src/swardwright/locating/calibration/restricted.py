@@ -16,6 +16,11 @@ import numpy as np
 from swardwright.domain.poses import Array
 
 
+#: Satterthwaite's degrees come out far too few where the scatter is hardly told from the errors: not below this share of
+#: what equal errors would leave (common practice, no source; coverage is checked by ``benchmarks._calibrate_aim``)
+LEAST_FREEDOM = 0.5
+
+
 @dataclass(frozen=True, eq=False)
 class Fit:
     """A fitted model.
@@ -106,6 +111,7 @@ def fit(observed: Array, design: Array, known: Array, iterations: int = 200) -> 
     ])  # of each value's variance, by the scatter's elements  # fmt: skip
     own = np.einsum("kq,kl,lq->q", by, spread, by)
     freedom = 2.0 * np.square(np.diag(covariance)) / np.maximum(own, 1e-12 * np.square(np.diag(covariance)))
+    freedom = np.maximum(freedom, LEAST_FREEDOM * max(len(y) - a.shape[2] / d, 1.0))
     total = np.linalg.inv(weight.mean(axis=0))
     return Fit(
         estimate, covariance, freedom, scatter * unit**2, np.asarray(spread * unit**4), np.asarray(total * unit**2)
