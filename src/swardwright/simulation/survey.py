@@ -43,22 +43,26 @@ def record(robot: SimulatedRobot, lanes: Sequence[Sequence[BasePose]], path: Pat
     """Write the recording of a survey and return the course that was driven."""
     site, rig = robot.site, robot.site.rig
     wanted, lane = nominal_course(site.start, lanes, rig.base.speed_m_s, rig.base.turn_rad_s)
-    course = stand_first(drive_course(rng, wanted, lane, rig.errors))
+    driven = drive_course(rng, wanted, lane, rig.errors)
+    course = stand_first(driven)
     shots = set(picture_steps(course, PICTURE_EVERY_M))
     count = len(course.wanted)
     start_ns = round(robot.clock_s * 1e9)
     stamps = [start_ns + round(i * STEP_S * 1e9) for i in range(count)]
     rate = np.gradient(course.truth[:, 2], STEP_S) if count > 1 else np.zeros(count)
-    gyro = rate + GYRO_BIAS_RAD_S * rng.standard_normal() + GYRO_SIGMA_RAD_S * rng.standard_normal(count)
-    other = rng.standard_normal((count, 5))
-    fixes = _fixes(robot, course, rng)
+    # the stand draws from a stream of its own: how long it is changes nothing of what comes after it
+    still, stood = rng.spawn(1)[0], count - len(wanted)
+    gyro = rate + GYRO_BIAS_RAD_S * rng.standard_normal()
+    gyro = gyro + GYRO_SIGMA_RAD_S * np.append(still.standard_normal(stood), rng.standard_normal(count - stood))
+    other = np.concatenate([still.standard_normal((stood, 5)), rng.standard_normal((count - stood, 5))])
+    fixes = _fixes(robot, driven, rng, still, stood // _FIX_EVERY)
     daylight = Light.draw(rng, spread=0.7)
     topics = site.topics
     image_topic = topics.image or "/camera/image/compressed"
     info_topic = topics.camera_info or "/camera/camera_info"
-    still = [(j.parent, j.child, np.asarray(j.origin)) for j in rig.arm.joints if j.kind == "fixed"]
+    fixed = [(j.parent, j.child, np.asarray(j.origin)) for j in rig.arm.joints if j.kind == "fixed"]
     with RosLog(path) as log:
-        log.write("/tf_static", log.transforms(stamps[0], still), stamps[0])
+        log.write("/tf_static", log.transforms(stamps[0], fixed), stamps[0])
         late: list[tuple[int, int, bytes]] = []
         for i, stamp in enumerate(stamps):
             while late and late[0][0] <= stamp:
@@ -126,16 +130,23 @@ def _links(robot: SimulatedRobot) -> list[tuple[str, str, Array]]:
     return out
 
 
-def _fixes(robot: SimulatedRobot, course: Course, rng: np.random.Generator) -> Array:
-    """Return latitude, longitude (degrees) and height (m) of every fix, shape (k, 3)."""
+def _fixes(
+    robot: SimulatedRobot, driven: Course, rng: np.random.Generator, still: np.random.Generator, stood: int
+) -> Array:
+    """Return latitude, longitude (degrees), height (m) of every fix, shape (k, 3), ``stood`` of them before the drive.
+
+    While the base stands, the slow wander does too.
+    """
     import pymap3d
 
     origin, sigma = robot.site.origin, robot.site.rig.errors.fix_m
-    truth = course.truth[::_FIX_EVERY]
-    wander = smooth_wander(rng, len(course.truth), np.array([WANDER_M, WANDER_M]), WANDER_TAU_S,
+    truth = driven.truth[::_FIX_EVERY]
+    wander = smooth_wander(rng, len(driven.truth), np.array([WANDER_M, WANDER_M]), WANDER_TAU_S,
                            WANDER_M * rng.standard_normal(2))[::_FIX_EVERY]  # fmt: skip
-    white = np.sqrt(max(sigma**2 - WANDER_M**2, 0.0)) * rng.standard_normal((len(truth), 3))
-    east, north = (truth[:, :2] + wander + white[:, :2]).T
+    noise = np.concatenate([still.standard_normal((stood, 3)), rng.standard_normal((len(truth), 3))])
+    white = np.sqrt(max(sigma**2 - WANDER_M**2, 0.0)) * noise
+    place = np.concatenate([np.repeat((truth[:, :2] + wander)[:1], stood, axis=0), truth[:, :2] + wander])
+    east, north = (place + white[:, :2]).T
     up = ANTENNA_M + 2 * white[:, 2]
     latitude, longitude, height = pymap3d.enu2geodetic(
         east, north, up, origin.latitude_deg, origin.longitude_deg, origin.height_m
