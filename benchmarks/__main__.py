@@ -14,6 +14,8 @@ import sys
 
 import benchmarks
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before NumPy is loaded
+
 
 def main(wanted: list[str]) -> int:
     """Run the modules; return 2 if a wanted one does not exist, 1 if a bound does not hold."""

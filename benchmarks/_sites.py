@@ -103,9 +103,7 @@ def bound(drawn: Drawn) -> dict[int, Array]:
     van Trees 1968, evaluated at the truth).
     """
     s = drawn.survey
-    true_frames = tuple(
-        replace(f, base=BasePose(*base)) for f, base in zip(s.frames, s.true_bases, strict=True)
-    )
+    true_frames = tuple(replace(f, base=BasePose(*base)) for f, base in zip(s.frames, s.true_bases, strict=True))
     ideal = _true_pixels(s, true_frames)
     real = [d for d in ideal if s.owner[d.id] >= 0]
     problem = build(*stack(locate(true_frames, real, s.rig), [s.track]), [s.track], PriorWeeds.of(()))

@@ -130,14 +130,15 @@ def assign(pairs: Pairs, log_ratio: float, gate: float, sure: float = 0.0) -> di
         gain = _gains(pairs, log_ratio, gate)
         open_ = np.flatnonzero((gain > -np.inf) & ~_taken(pairs, fixed))
         s, w = pairs.sighting[open_], pairs.weed[open_]
-        if not len(open_):
+        alone = len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and bool((gain[open_] > 0).all())
+        if not len(open_) or (alone and (fixed or float(gain[open_].sum()) > sure)):
             break
         a, score = _anchor(pairs.take(open_), gain[open_], log_ratio, gate)
         if score <= (0.0 if fixed else sure):
             if not fixed:
                 return {}
             break
-        if len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and (gain[open_] > 0).all():
+        if alone:
             break
         a = int(open_[a])
         fixed[int(pairs.sighting[a])] = int(pairs.weed[a])

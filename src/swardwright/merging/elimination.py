@@ -26,7 +26,7 @@ from swardwright.merging.stack import Ints
 
 #: Blocks that are eliminated in one dense front; entries below TINY count as zero: along a chain of frames correlations
 #: die out down to denormal numbers, in which processors are slow by a factor of a hundred.
-LEAF, TINY = 12, 1e-100
+LEAF, TINY = 20, 1e-100
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,8 +21,8 @@ from swardwright.merging.walk import walk
 
 #: Pairs of weeds that are tried as one and the same in one turn.
 PAIRS_MAX = 250
-#: Crowns that move less than this from one linearisation to the next have settled (m).
-RELINEARISE_M = 2e-4
+#: Crowns that move less than this many of their standard deviations from one linearisation to the next have settled.
+SETTLED = 0.1
 
 
 @dataclass(frozen=True)
@@ -115,10 +115,8 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
         weight_before, weight = weight, robust_weights(problem, solution, weed_of)
         merged, _ = compact(merged, known)
         settled = np.array_equal(merged, weed_of)
-        steady = last is not None and last.shape == solution.crowns_m.shape and (
-            float(np.abs(solution.crowns_m - last).max(initial=0.0)) < RELINEARISE_M
-        )  # fmt: skip
-        if settled and steady and np.allclose(weight, 1.0 if weight_before is None else weight_before, atol=0.02):
+        steady = last is not None and last.shape == solution.crowns_m.shape and _settled(solution, last)
+        if settled and steady and np.allclose(weight, 1.0 if weight_before is None else weight_before, atol=0.05):
             return Joint(problem, parts_now, solution, weed_of, tuple(joined), turn)
         mark = merged.tobytes()
         if not settled and mark in seen_before:
@@ -132,6 +130,12 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
     weed_of, count = compact(weed_of, known)
     solution = solve(problem, weed_of, count, weight, moved)
     return Joint(problem, parts_now, solution, weed_of, tuple(joined), turn)
+
+
+def _settled(solution: Solution, before_m: Array) -> bool:
+    step = solution.crowns_m - before_m
+    size2 = np.einsum("ni,nij,nj->n", step, np.linalg.inv(solution.covariance_m2 + FLOOR_M2 * np.eye(2)), step)
+    return float(size2.max(initial=0.0)) < SETTLED**2
 
 
 def compact(weed_of: Ints, known: int) -> tuple[Ints, int]:
@@ -198,13 +202,13 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
     joined: list[tuple[int, int]] = []
     known = len(problem.prior.mean_m)
     touched: set[int] = set()
-    for i, j in sorted(assign(pairs, log_ratio, gate, SURE).items()):
-        if i in touched or j in touched:
+    for one, other in sorted(assign(pairs, log_ratio, gate, SURE).items()):
+        if one in touched or other in touched:
             continue
-        touched |= {i, j}
-        into[j] = i
-        if j < known:
-            joined.append((i, j))
+        touched |= {one, other}
+        into[other] = one
+        if other < known:
+            joined.append((one, other))
     return into[weed_of], joined
 
 

@@ -61,21 +61,28 @@ def seen_and_missed(
     return sightings, missed
 
 
+def chances(problem: Problem, looks: dict[str, Look]) -> dict[str, float]:
+    """Return how likely each sighting was, by its id: the probability of a detection at its place in the picture."""
+    out: dict[str, float] = {}
+    for frame_id, members in zip(problem.frames, problem.members, strict=True):
+        look = looks.get(frame_id)
+        seen = [problem.sightings[k] for k in members]
+        there = np.full(len(seen), USUAL) if look is None else look.detection_at(np.array([s.mean_m for s in seen]))
+        out |= {s.id: max(float(p), SEEN_MIN) for s, p in zip(seen, there, strict=True)}
+    return out
+
+
 def belief(weed: Weed | None, covariance_m2: Array, seen: Sequence[Sighting], missed: Sequence[Missed],
-           looks: dict[str, Look], gate: float, settings: PresenceSettings,
+           looks: dict[str, Look], likely: dict[str, float], gate: float, settings: PresenceSettings,
            real_share: float = 0.95) -> float:  # fmt: skip
-    """Return the presence of one weed after this visit's looks.
+    """Return the presence of one weed after this visit's looks (``likely``: see ``chances``).
 
     A weed that was given up is also judged as a place that is seen for the first time: what grows there again is
     believed as much as any new plant.
     """
     mine = [looks[s.frame_id] for s in seen if s.frame_id in looks]
     alarms = [look.false_alarms_m2 for look in (*mine, *(look for look, _ in missed))]
-    hits = []
-    for s in seen:
-        look = looks.get(s.frame_id)
-        there = USUAL if look is None else float(look.detection_at(s.mean_m)[0])
-        hits.append((s.probability, max(there, SEEN_MIN)))
+    hits = [(s.probability, likely[s.id]) for s in seen]
     misses = [p for _, p in missed]
     chance = math.pi * gate * math.sqrt(max(float(np.linalg.det(covariance_m2)), 0.0)) * max(alarms, default=0.05)
     usual = float(np.mean([look.detection_probability for look in mine])) if mine else USUAL
@@ -100,6 +107,7 @@ def revise(register: Register | None, problem: Problem, joint: Joint, looks: Seq
     seen, missed = seen_and_missed(problem, joint, looks)
     loadings = shared_loadings(solution, settings.modes)
     by_frame = {look.frame_id: look for look in looks}
+    likely = chances(problem, by_frame)
     duplicates = {b: a for a, b in joint.joined}
     detections = [s.probability for s in problem.sightings]
     real_share = float(np.clip(np.mean(detections), 0.5, 0.99)) if detections else 0.95
@@ -113,7 +121,7 @@ def revise(register: Register | None, problem: Problem, joint: Joint, looks: Seq
         if w in duplicates:
             changes.append(merged(earlier[w], earlier[duplicates[w]]))
             continue
-        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, settings.gate, belief_settings,
+        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, likely, settings.gate, belief_settings,
                        real_share)  # fmt: skip
         if old is None:
             if value < belief_settings.forget:

@@ -407,5 +407,5 @@ def shared_loadings(solution: Solution, modes: int) -> Array:
         values, vectors = values[-k:], vectors[:, -k:]
     else:
         operator = LinearOperator((2 * n, 2 * n), matvec=solution.carry, dtype=np.float64)
-        values, vectors = eigsh(operator, k=k, v0=np.ones(2 * n))
+        values, vectors = eigsh(operator, k=k, v0=np.ones(2 * n), tol=1e-3)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0))).reshape(n, 2, k)

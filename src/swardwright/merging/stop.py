@@ -16,7 +16,7 @@ from swardwright.domain.weed import Aim, Look, Register, Sighting
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings, fuse_kinds, fuse_radius
 from swardwright.merging.problem import PriorWeeds, square_root
-from swardwright.merging.revision import GROWTH_SHARE, belief, seen_and_missed
+from swardwright.merging.revision import GROWTH_SHARE, belief, chances, seen_and_missed
 
 #: Plants of the register within this distance of the base take part in a fresh look (m).
 NEAR_M = 2.5
@@ -75,6 +75,7 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
     solution = joint.solution
     seen, missed = seen_and_missed(problem, joint, looks)
     by_frame = {look.frame_id: look for look in looks}
+    likely = chances(problem, by_frame)
     c, s = math.cos(base.yaw_rad), math.sin(base.yaw_rad)
     back = np.array([[c, s], [-s, c]])
     block = problem.blocks.get(("base", stop_id))
@@ -97,7 +98,9 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
             mixed = j @ solution.with_errors(np.array([w]), columns)[0].T
             moved = arm + j @ solution.errors[columns]
             covariance = solution.covariance_m2[w] + j @ solution.of_errors(columns) @ j.T - mixed - mixed.T
-        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, settings.gate, belief_settings)
+        value = belief(
+            old, solution.covariance_m2[w], seen[w], missed[w], by_frame, likely, settings.gate, belief_settings
+        )
         radii = [(s.radius_m, s.radius_sd_m) for s in seen[w]]
         kinds = [s.kinds for s in seen[w]]
         if old is not None:

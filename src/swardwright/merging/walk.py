@@ -19,7 +19,12 @@ ACTIVE_M = 1.6
 
 
 class Walk:
-    """State of the filter: ``[site errors | errors of the present frame | crowns]``, mean and covariance."""
+    """State of the filter: ``[site errors | errors of the present frame | crowns]``, mean and covariance.
+
+    Only rows of the covariance are kept up to date, those of crowns that an update changed and of the errors: writing
+    the columns as well takes longer than all the algebra. ``stamp`` says after which update a row was last right; of
+    ``p[i, k]`` and ``p[k, i]`` the one in the younger row holds, and ``refresh`` makes a row right before it is used.
+    """
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
@@ -41,6 +46,17 @@ class Walk:
             block[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += prior.own_m2[i]
         self.covariance[crowns, crowns] = block
         self.slots: dict[Key, tuple[int, int]] = {}
+        self.clock = 0
+        self.stamp = np.zeros(self.mean.size, dtype=np.int64)
+        self.stamp[: self.head] = np.iinfo(np.int64).max
+
+    def refresh(self, rows: Ints) -> None:
+        """Make rows right as of now."""
+        n = self.size
+        for row in rows[self.stamp[rows] < self.clock]:
+            younger = np.flatnonzero(self.stamp[:n] > self.stamp[row])
+            self.covariance[row, younger] = self.covariance[younger, row]
+        self.stamp[rows[rows >= self.head]] = self.clock
 
     @property
     def size(self) -> int:
@@ -83,7 +99,7 @@ class Walk:
         p = self.covariance
         self.mean[rows] = step @ self.mean[rows]
         p[rows, :n] = step @ p[rows, :n]
-        p[:n, rows] = p[:n, rows] @ step.T
+        p[: self.head, rows] = p[: self.head, rows] @ step.T
         p[rows, rows] += noise
         self.slots = slots
 
@@ -114,30 +130,36 @@ class Walk:
         if len(known):
             rows = (2 * known[:, None] + [0, 1]).ravel()
             crowns = (self.head + 2 * out[known][:, None] + [0, 1]).ravel()
+            active = self._active(seen.mean(axis=0), out[known])
+            self.refresh(active)
             a = jacobian[rows]
-            cross = p[:n, : self.head] @ a.T + p[:n, crowns]
+            cross = a @ p[: self.head, :n] + p[crowns, :n]
+            cross[:, : self.head] = a @ p[: self.head, : self.head] + p[: self.head, crowns].T
             local = np.zeros((len(rows), len(rows)))
             for i, s in enumerate(known):
                 local[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = self.noise[members[s]]
-            innovation = a @ cross[: self.head] + cross[crowns] + local
+            innovation = cross[:, : self.head] @ a.T + cross[:, crowns] + local
             rest = (seen[known] - self.crowns_m[out[known]]).ravel()
-            active = self._active(seen.mean(axis=0))
-            gain = np.linalg.solve(innovation, cross[active].T).T
+            gain = np.linalg.solve(innovation, cross[:, active]).T
             self.mean[active] += gain @ rest
-            p[active, :n] -= gain @ cross.T
-            p[:n, active] = p[active, :n].T
+            # crowns are numbered as they were met, so the active ones lie in a few runs: slices need no copies
+            cuts = np.flatnonzero(np.diff(active) != 1) + 1
+            for first, last in zip([0, *cuts], [*cuts, len(active)], strict=True):
+                p[active[first] : active[last - 1] + 1, :n] -= gain[first:last] @ cross
+            self.clock += 1
+            self.stamp[active[self.head :]] = self.clock
         fresh = np.flatnonzero(out < 0)
         if len(fresh):
             out[fresh] = self.weeds + np.arange(len(fresh))
             self._add(members[fresh], jacobian[(2 * fresh[:, None] + [0, 1]).ravel()])
         return out
 
-    def _active(self, place_m: Array) -> Ints:
+    def _active(self, place_m: Array, weeds: Ints) -> Ints:
         """Return state entries that an update may change: errors, and crowns not far away.
 
         Far crowns keep mean and variance (zero gain: the filter of Schmidt, which stays consistent): they only cost.
         """
-        near = np.flatnonzero(((self.crowns_m - place_m) ** 2).sum(axis=1) < ACTIVE_M**2)
+        near = np.union1d(np.flatnonzero(((self.crowns_m - place_m) ** 2).sum(axis=1) < ACTIVE_M**2), weeds)
         return np.concatenate([np.arange(self.head), (self.head + 2 * near[:, None] + [0, 1]).ravel()])
 
     def _pairs(self, seen: Array, spread: Array, jacobian: Array, gate: float) -> Pairs:
@@ -151,6 +173,7 @@ class Walk:
         # exact marginal covariance of each near pair first, the joint one only for pairs inside the gate
         nearby, at = np.unique(w, return_inverse=True)
         columns = (head + 2 * nearby[:, None] + [0, 1]).ravel()
+        self.refresh(columns)
         between = (jacobian @ p[:head, columns]).reshape(m, 2, len(nearby), 2)
         crown = p[np.ix_(columns, columns)].reshape(len(nearby), 2, len(nearby), 2)
         part = spread.reshape(m, 2, m, 2)
@@ -170,12 +193,15 @@ class Walk:
             mean, covariance = np.zeros(size), np.zeros((size, size))
             mean[:n], covariance[:n, :n] = self.mean[:n], self.covariance[:n, :n]
             self.mean, self.covariance = mean, covariance
+            self.stamp = np.concatenate([self.stamp[:n], np.zeros(size - n, dtype=np.int64)])
         p, head = self.covariance, self.head
         new = slice(n, n + added)
         self.mean[new] = self.problem.position_m[members].ravel() - jacobian @ self.mean[:head]
         p[new, :n] = -jacobian @ p[:head, :n]
-        p[:n, new] = p[new, :n].T
+        right = np.flatnonzero(self.stamp[:n] >= self.clock)
+        p[right, new] = p[new, right].T
         p[new, new] = jacobian @ p[:head, :head] @ jacobian.T
+        self.stamp[new] = self.clock
         for i, member in enumerate(members):
             a = slice(n + 2 * i, n + 2 * i + 2)
             p[a, a] += self.noise[member]
