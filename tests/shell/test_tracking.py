@@ -50,7 +50,9 @@ def test_track_writes_tum_and_figure(site_at_fixes: Path, call: Call, drive: Pat
     assert data["fixes_used"] + data["fixes_refused"] == 41
     assert data["fix_kind"] == "RTK"
     assert data["gyro_used"]
-    assert set(data["shared_errors"]) == {"gyro bias", "gyro scale", "lateness of fixes"}
+    assert set(data["shared_errors"]) == {
+        "odometry scale", "turn scale", "gyro bias", "gyro scale", "lateness of fixes",
+    }  # fmt: skip
     assert data["odometry_alone"]["end_off_m"] < 0.2
     assert out.with_suffix(".png").read_bytes().startswith(b"\x89PNG")
 
