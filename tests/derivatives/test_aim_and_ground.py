@@ -64,12 +64,12 @@ def test_expected_information_is_the_mean_curvature() -> None:
     known = np.array([s * np.eye(2) for s in rng.uniform(0.1, 1, 12)])
     scatter = np.array([[1.0, 0.3], [0.3, 0.6]])
     roots = np.linalg.cholesky(scatter + known)
-    total, draws = np.zeros((3, 3)), 6000
+    total, draws = np.zeros((3, 3)), 2500
     for _ in range(draws):
         y = a @ [0.4, -1.0] + np.einsum("nij,nj->ni", roots, rng.normal(size=(12, 2)))
         _, gradient, information = restricted_likelihood(scatter, y, a, known)
         total += np.outer(gradient, gradient) / draws
-    assert np.allclose(total, information, rtol=0.15, atol=0.15)  # 6000 draws of a squared score: 2 to 4 %
+    assert np.allclose(total, information, rtol=0.2, atol=0.2)  # 2500 draws of a squared score: 3 to 6 %
 
 
 @given(st.floats(1e-5, 1e-3), st.floats(-1e-3, 1e-3))

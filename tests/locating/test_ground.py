@@ -46,7 +46,7 @@ def test_an_exact_plane_comes_out_exactly() -> None:
 
 def test_plane_covariance_and_roughness_in_many_draws() -> None:
     rng = np.random.default_rng(2)
-    draws, squared, covered, rough = 160, [], 0, []
+    draws, squared, covered, rough = 100, [], 0, []
     for k in range(draws):
         data, covariance = points(rng)
         if k % 2:  # three stones
