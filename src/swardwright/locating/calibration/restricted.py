@@ -15,9 +15,8 @@ import numpy as np
 
 from swardwright.domain.poses import Array
 
-
-#: Satterthwaite's degrees come out far too few where the scatter is hardly told from the errors: not below this share of
-#: what equal errors would leave (common practice, no source; coverage is checked by ``benchmarks._calibrate_aim``)
+#: Satterthwaite's degrees come out far too few where the scatter is hardly told from the errors: not below this share
+#: of what equal errors would leave (common practice, no source; ``make bench NAME=calibrate`` checks the coverage)
 LEAST_FREEDOM = 0.5
 
 
