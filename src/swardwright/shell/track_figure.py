@@ -37,8 +37,8 @@ def track_figure(path: Path, site: Site, followed: Followed) -> None:
     mark = " (invented data)" if site.invented else ""
     off = float(np.hypot(*(poses[-1] - s.dead_reckoned[-1])[:2]))
     figure.suptitle(
-        f"{followed.recording}{mark}: {s.distance_m:.0f} m followed to {1e3 * sigma[-1]:.0f} mm at the end, "
-        f"{1e3 * sigma.max():.0f} mm at worst; odometry alone ends {_length(off)} off",
+        f"{followed.recording}{mark}: {s.distance_m:.0f} m; place known to {1e3 * sigma[-1]:.0f} mm at the end, "
+        f"{1e3 * sigma.max():.0f} mm at worst (standard deviation); odometry alone ends {_length(off)} off",
         x=0.008, ha="left", fontsize=13, color=INK,
     )  # fmt: skip
     figure.savefig(path, dpi=110, metadata={"Software": None})

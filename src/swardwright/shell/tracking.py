@@ -173,9 +173,9 @@ def lines(followed: Followed) -> list[str]:
         f"It stood still {len(s.standing.periods_s)} times, {stood:.1f} s in all." if stood else "It never stood still."
     )
     if followed.tilt is not None:
-        t = followed.tilt
-        out.append(f"Standing, it leaned {math.degrees(t.roll_rad):.1f} deg to its right and "
-                   f"{math.degrees(t.pitch_rad):.1f} deg forward ({t.source}; told, not used).")  # fmt: skip
+        roll, pitch = (round(math.degrees(v), 1) + 0.0 for v in (followed.tilt.roll_rad, followed.tilt.pitch_rad))
+        out.append(f"Standing, it leaned {roll:.1f} deg to its right and {pitch:.1f} deg forward "
+                   f"({followed.tilt.source}; told, not used).")  # fmt: skip
     out += [f"  {e.name}: {_amount(e.name, e.value)} (+- {_amount(e.name, e.sigma)})" for e in s.shared]
     return out + [f"  {note}" for note in followed.notes]
 
