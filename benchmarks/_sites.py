@@ -18,6 +18,7 @@ from swardwright.merging.problem import PriorWeeds, build
 from swardwright.merging.solve import Solution, solve
 from swardwright.merging.stack import stack
 from swardwright.simulation.pixel_survey import (
+    EDGE_PX,
     Growth,
     PixelSurvey,
     TrueRig,
@@ -52,7 +53,15 @@ def located(survey: PixelSurvey) -> Drawn:
     return Drawn(
         survey,
         tuple(locate(frames, survey.detections, rig)),
-        tuple(looks(frames, rig, detection_probability=DETECT, false_alarms_m2=ALARMS_M2)),
+        tuple(
+            looks(
+                frames,
+                rig,
+                detection_probability=DETECT,
+                false_alarms_m2=ALARMS_M2,
+                bands=((0.0, 0.01), (EDGE_PX, DETECT)),
+            )
+        ),
     )
 
 

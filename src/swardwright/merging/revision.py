@@ -121,8 +121,8 @@ def revise(register: Register | None, problem: Problem, joint: Joint, looks: Seq
         if w in duplicates:
             changes.append(merged(earlier[w], earlier[duplicates[w]]))
             continue
-        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, likely, settings.gate, belief_settings,
-                       real_share)  # fmt: skip
+        value = belief(old, solution.covariance_m2[w], seen[w], missed[w], by_frame, likely, settings.gate,
+                       belief_settings, real_share)  # fmt: skip
         if old is None:
             if value < belief_settings.forget:
                 forgotten += 1

@@ -172,7 +172,7 @@ class Walk:
         s, w = np.nonzero(near)
         # exact marginal covariance of each near pair first, the joint one only for pairs inside the gate
         nearby, at = np.unique(w, return_inverse=True)
-        columns = (head + 2 * nearby[:, None] + [0, 1]).ravel()
+        columns = np.asarray((head + 2 * nearby[:, None] + [0, 1]).ravel(), dtype=np.int64)
         self.refresh(columns)
         between = (jacobian @ p[:head, columns]).reshape(m, 2, len(nearby), 2)
         crown = p[np.ix_(columns, columns)].reshape(len(nearby), 2, len(nearby), 2)

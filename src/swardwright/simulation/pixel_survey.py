@@ -221,7 +221,7 @@ def believed_track(
 
 def _times(diagonal: Array, upper: Array, x: Array) -> Array:
     """Return the block-tridiagonal matrix times x (n, k)."""
-    out = np.einsum("nij,nj->ni", diagonal, x)
+    out: Array = np.einsum("nij,nj->ni", diagonal, x)
     out[:-1] += np.einsum("nij,nj->ni", upper, x[1:])
     out[1:] += np.einsum("nji,nj->ni", upper, x[:-1])
     return out
