@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
+from swardwright.domain.chain import solve_chain
 from swardwright.domain.errors import RecordingError
 from swardwright.domain.poses import BasePose, wrap_angle
 from swardwright.domain.site import Origin
 from swardwright.footage.clock import interpolate, timed, usable
 from swardwright.footage.motion import drive
-from swardwright.footage.pose_chain import ChainProblem
+from swardwright.footage.pose_chain import ChainProblem, solve_banded
 from swardwright.footage.standing import inside, standing
 from swardwright.footage.streams import Timed
 from swardwright.footage.track import smooth
@@ -253,3 +254,12 @@ def test_equal_stamps_count_once_and_unset_stamps_are_an_error():
     with pytest.raises(RecordingError, match="carry no time"):
         timed([0, 0, 0], [[1.0]] * 3, 1, "t")
     assert timed([], [], 1, "t") is None
+
+
+def test_banded_cholesky_agrees_with_block_elimination():
+    rng = np.random.default_rng(6)
+    for n in (1, 2, 9):
+        roots = rng.normal(size=(n, 3, 3))
+        diagonal = roots @ roots.transpose(0, 2, 1) + 9.0 * np.eye(3)
+        upper, right = rng.normal(size=(n - 1, 3, 3)), rng.normal(size=(n, 3, 4))
+        np.testing.assert_allclose(solve_banded(diagonal, upper, right), solve_chain(diagonal, upper, right), rtol=1e-9)

@@ -2,7 +2,7 @@
 
 A chain of n nodes with k unknowns each has diagonal blocks (n, k, k) and upper blocks (n - 1, k, k), block i joining
 nodes i and i + 1; the lower blocks are their transposes.
-Formulas: banded Cholesky; block Gaussian elimination (Thomas algorithm); marginalising a node is the Schur complement
+Formulas: block Gaussian elimination (Thomas algorithm); marginalising a node is the Schur complement
 (Horn and Johnson, Matrix Analysis, 0.8.5).
 """
 
@@ -18,7 +18,7 @@ from swardwright.domain.poses import Array
 
 
 def solve_chain(diagonal: Array, upper: Array, right: Array) -> Array:
-    """Return x of ``A x = right`` for a block-tridiagonal, positive definite A (banded Cholesky).
+    """Return x of ``A x = right`` for a block-tridiagonal, positive definite A.
 
     Parameters
     ----------
@@ -32,17 +32,18 @@ def solve_chain(diagonal: Array, upper: Array, right: Array) -> Array:
     Array
         Of the shape of ``right``.
     """
-    from scipy.linalg import solveh_banded
-
-    n, k = diagonal.shape[:2]
-    band = np.zeros((2 * k, n * k))
-    for row in range(k):
-        for column in range(k):
-            if row >= column:
-                band[row - column, column::k] = diagonal[:, row, column]
-            band[k + row - column, column : (n - 1) * k : k] = upper[:, column, row]
-    solved = solveh_banded(band, np.reshape(right, (n * k, -1)), lower=True)
-    return np.asarray(solved.reshape(np.shape(right)), dtype=np.float64)
+    n = len(diagonal)
+    out = np.array(right, dtype=float)
+    pivot = np.array(diagonal, dtype=float)
+    gain = np.empty_like(upper)
+    for i in range(1, n):
+        gain[i - 1] = np.linalg.solve(pivot[i - 1], upper[i - 1]).T
+        pivot[i] -= gain[i - 1] @ upper[i - 1]
+        out[i] -= gain[i - 1] @ out[i - 1]
+    out[n - 1] = np.linalg.solve(pivot[n - 1], out[n - 1])
+    for i in range(n - 2, -1, -1):
+        out[i] = np.linalg.solve(pivot[i], out[i] - upper[i] @ out[i + 1])
+    return out
 
 
 def chain_marginals(diagonal: Array, upper: Array) -> Array:

@@ -13,12 +13,41 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from swardwright.domain.chain import solve_chain
 from swardwright.domain.errors import RecordingError
 from swardwright.domain.poses import Array, wrap_angle
 
 #: a fix farther off than this (squared normalised distance; chi-square with 2 degrees of freedom: 4e-6) is left out
 FIX_GATE = 25.0
+
+
+def solve_banded(diagonal: Array, upper: Array, right: Array) -> Array:
+    """Return x of ``A x = right`` for a block-tridiagonal, positive definite A: banded Cholesky, in SciPy.
+
+    As ``domain.chain.solve_chain``, which has no SciPy and is slower.
+
+    Parameters
+    ----------
+    diagonal, upper : Array
+        Shapes (n, k, k) and (n - 1, k, k).
+    right : Array
+        Shape (n, k), or (n, k, m) for m right-hand sides.
+
+    Returns
+    -------
+    Array
+        Of the shape of ``right``.
+    """
+    from scipy.linalg import solveh_banded
+
+    n, k = diagonal.shape[:2]
+    band = np.zeros((2 * k, n * k))
+    for row in range(k):
+        for column in range(k):
+            if row >= column:
+                band[row - column, column::k] = diagonal[:, row, column]
+            band[k + row - column, column : (n - 1) * k : k] = upper[:, column, row]
+    solved = solveh_banded(band, np.reshape(right, (n * k, -1)), lower=True)
+    return np.asarray(solved.reshape(np.shape(right)), dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +65,7 @@ class Normal:
     def step(self) -> tuple[Array, Array, Array, Array]:
         """Return the step of poses (n, 3) and of shared errors (k,), loadings (n, 3, k) and their root (k, k)."""
         right = np.concatenate([self.gradient[:, :, None], self.border], axis=2)
-        solved = solve_chain(self.diagonal, self.upper, right)
+        solved = solve_banded(self.diagonal, self.upper, right)
         along, by_shared = solved[:, :, 0], solved[:, :, 1:]
         left = self.corner - np.einsum("nik,nil->kl", self.border, by_shared)
         if not len(left):
