@@ -19,8 +19,9 @@ from swardwright.merging.stack import Ints
 
 #: Anchors that are tried at most, and how many pairs are fixed one after the other before the assignment.
 ANCHORS_MAX, FIXED_MAX = 150, 3
-#: A group of pairs is believed only if it is this much more likely than chance (log of 100).
-SURE = 4.6
+#: Pairs with fewer than CHANCE other plants to be expected inside their gate are believed by themselves; the others
+#: only as a group that is SURE: this much more likely than chance (log of 100).
+CHANCE, SURE = 0.1, 4.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +108,12 @@ def _anchor(pairs: Pairs, gain: Array, log_ratio: float, gate: float) -> tuple[i
     return winner, best
 
 
-def assign(pairs: Pairs, log_ratio: float, gate: float, sure: float = 0.0) -> dict[int, int]:
+def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
     """Return sighting -> weed, at most one each way, for pairs more likely the same plant than not.
+
+    Pairs whose places are well known to each other come first (what was seen a moment ago). The rest, given those, is
+    believed as a group or not at all (a lane that meets an earlier one): a wrong tie is not undone easily, a missing
+    one is made good later.
 
     Parameters
     ----------
@@ -116,27 +121,30 @@ def assign(pairs: Pairs, log_ratio: float, gate: float, sure: float = 0.0) -> di
         Log of detection probability over the density (1/m2) of other plants and false alarms.
     gate : float
         Largest squared Mahalanobis distance.
-    sure : float
-        Least log likelihood ratio of the whole frame; with less, nothing is associated (a wrong tie is not undone
-        easily, a missing one is made good later).
     """
     gain = _gains(pairs, log_ratio, gate)
     pairs = pairs.take(np.flatnonzero(gain > -np.inf))
     if not len(pairs.sighting):
         return {}
     whole = pairs
-    fixed: dict[int, int] = {}
+    gain = _gains(pairs, log_ratio, gate)
+    near = np.flatnonzero((gain > 0) & _tight(pairs, log_ratio, gate))
+    sure = best_assignment(pairs.sighting[near], pairs.weed[near], gain[near])
+    for sighting, weed in sure.items():
+        pairs = _given(pairs, int(np.flatnonzero((pairs.sighting == sighting) & (pairs.weed == weed))[0]))
+    fixed = dict(sure)
     for _ in range(FIXED_MAX):
         gain = _gains(pairs, log_ratio, gate)
         open_ = np.flatnonzero((gain > -np.inf) & ~_taken(pairs, fixed))
         s, w = pairs.sighting[open_], pairs.weed[open_]
         alone = len(np.unique(s)) == len(s) and len(np.unique(w)) == len(w) and bool((gain[open_] > 0).all())
-        if not len(open_) or (alone and (fixed or float(gain[open_].sum()) > sure)):
+        first = len(fixed) == len(sure)
+        if not len(open_) or (alone and (not first or float(gain[open_].sum()) > SURE)):
             break
         a, score = _anchor(pairs.take(open_), gain[open_], log_ratio, gate)
-        if score <= (0.0 if fixed else sure):
-            if not fixed:
-                return {}
+        if score <= (SURE if first else 0.0):
+            if first:
+                return _compatible(whole, sure, log_ratio, gate)
             break
         if alone:
             break
@@ -147,6 +155,13 @@ def assign(pairs: Pairs, log_ratio: float, gate: float, sure: float = 0.0) -> di
     open_ = np.flatnonzero((gain > 0) & ~_taken(pairs, fixed))
     chosen = fixed | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
     return _compatible(whole, chosen, log_ratio, gate)
+
+
+def _tight(pairs: Pairs, log_ratio: float, gate: float) -> NDArray[np.bool_]:
+    """Say of which pairs the places are so well known that another plant hardly ever lies inside the gate by chance."""
+    own = _own(pairs)
+    area = np.pi * gate * np.sqrt(np.maximum(np.linalg.det(own), 0.0))
+    return np.asarray(area * np.exp(-log_ratio) < CHANCE)
 
 
 def _taken(pairs: Pairs, chosen: dict[int, int]) -> NDArray[np.bool_]:
@@ -181,7 +196,7 @@ def _compatible(pairs: Pairs, chosen: dict[int, int], log_ratio: float, gate: fl
     rest = np.flatnonzero(~_taken(pairs, kept))
     pairs = pairs.take(rest)
     gain = _gains(pairs, log_ratio, gate)
-    open_ = np.flatnonzero(gain > 0)
+    open_ = np.flatnonzero((gain > 0) & _tight(pairs, log_ratio, gate))
     return kept | best_assignment(pairs.sighting[open_], pairs.weed[open_], gain[open_])
 
 

@@ -12,13 +12,15 @@ from scipy.spatial import cKDTree
 from swardwright.domain.frame import Track
 from swardwright.domain.poses import Array
 from swardwright.domain.weed import Look, Sighting
-from swardwright.merging.association import SURE, Pairs, assign, gains
+from swardwright.merging.association import Pairs, assign, gains
 from swardwright.merging.presence import inside
 from swardwright.merging.problem import FLOOR_M2, PriorWeeds, Problem, base_errors, build
 from swardwright.merging.solve import MARGIN_M, Solution, crown_offsets, reassociate, residuals, robust_weights, solve
 from swardwright.merging.stack import Ints, Part, stack
 from swardwright.merging.walk import walk
 
+#: Where two weeds lie to each other is certain below this standard deviation (m).
+CERTAIN_M = 0.02
 #: Pairs of weeds that are tried as one and the same in one turn.
 PAIRS_MAX = 250
 #: Crowns that move less than this many of their standard deviations from one linearisation to the next have settled.
@@ -162,8 +164,9 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
 
     Where drift is large, many a pair is close enough by chance: as with the sightings of one frame, the pairs are
     judged together, under the shift that makes most of them fit. For two plants of which each look saw but one, every
-    such look is a miss of the other: that counts for one plant. Numbers of ``weed_of`` beyond the solution's weeds are
-    sightings that fitted none: tried as weeds of their own later.
+    such look is a miss of the other: that counts for one plant, where it is certain that the look held both.
+    Numbers of ``weed_of`` beyond the solution's weeds are sightings that fitted none: tried as weeds of their own
+    later.
     """
     n = len(solution.crowns_m)
     frames_of: list[set[str]] = [set() for _ in range(n)]
@@ -191,18 +194,19 @@ def join_duplicates(problem: Problem, solution: Solution, weed_of: Ints, looks: 
     outlines = {look.frame_id: look.corners_m for look in looks}
     missed = float(np.log(1.0 / (1.0 - detection)))
     extra = np.zeros(len(a))
+    known_apart = np.linalg.det(covariance) < CERTAIN_M**4
     for i in open_:
         for f in frames_of[a[i]] | frames_of[b[i]]:
             if f in outlines:
                 place = solution.crowns_m[[a[i], b[i]]] + offset.get(f, np.zeros(2))
-                extra[i] += missed * bool(inside(place, outlines[f]).all())
+                extra[i] += missed * bool(known_apart[i] and inside(place, outlines[f]).all())
     best = np.array(sorted(open_, key=lambda i: -(gain[i] + extra[i]))[:PAIRS_MAX])
     pairs = Pairs(a[best], b[best], apart[best], _joint_covariance(solution, a[best], b[best]), extra[best])
     into = np.arange(max(n, int(weed_of.max(initial=-1)) + 1))
     joined: list[tuple[int, int]] = []
     known = len(problem.prior.mean_m)
     touched: set[int] = set()
-    for one, other in sorted(assign(pairs, log_ratio, gate, SURE).items()):
+    for one, other in sorted(assign(pairs, log_ratio, gate).items()):
         if one in touched or other in touched:
             continue
         touched |= {one, other}

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from swardwright.domain.poses import Array
-from swardwright.merging.association import SURE, Pairs, assign
+from swardwright.merging.association import Pairs, assign
 from swardwright.merging.problem import Problem
 from swardwright.merging.stack import Ints, Key
 
@@ -122,7 +122,7 @@ class Walk:
         spread = carried @ jacobian.T
         for i, member in enumerate(members):
             spread[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += self.noise[member]
-        found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate, SURE)
+        found = assign(self._pairs(seen, spread, jacobian, gate), log_ratio, gate)
         out = np.full(m, -1, dtype=np.int64)
         for sighting, weed in found.items():
             out[sighting] = weed
