@@ -149,7 +149,7 @@ def test_a_take_in_that_is_killed_leaves_the_site_as_it_was(
 
 
 def test_an_interrupt_is_one_sentence(own_site: Path, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupt(*_: Any) -> None:
+    def interrupt(*_: Any, **__: Any) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("swardwright.shell.finding.locate_site", interrupt)
@@ -159,7 +159,7 @@ def test_an_interrupt_is_one_sentence(own_site: Path, call: Call, monkeypatch: p
 
 
 def test_a_fault_of_ours_is_exit_status_1(own_site: Path, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
-    def break_down(*_: Any) -> None:
+    def break_down(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("oh")
 
     monkeypatch.delenv("SWARDWRIGHT_TRACEBACK", raising=False)

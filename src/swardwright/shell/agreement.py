@@ -1,7 +1,7 @@
-"""Does it all agree: what a merger says of the stated errors, as a verdict, in plain sentences, and what to do about it.
+"""Does it all agree: what a merger says of the stated errors, as a verdict and in plain sentences with the next step.
 
 Two questions are kept apart. Do sightings of one plant scatter as stated (`Register.fit`)? And is an error that all
-sightings share, such as the camera's mount, larger than stated (`Register.site_errors`)? Both are chi-square statements.
+sightings share, such as the camera's mount, larger than stated (`Register.site_errors`)? Both are chi-square tests.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from swardwright.domain.weed import Register, SiteError
 
 #: What has a smaller chance than this, if the stated errors are right, is no accident. Common practice, no source.
 CHANCE = 1e-3
-#: Beside the chance, which any small difference falls short of once there are sightings enough, the difference must
-#: matter: variances off by a factor outside these limits. If the factor is r, an ellipse that is meant to hold 95 % holds
-#: ``1 - 0.05^(1/r)``: 93 % and 99 %. Ellipses that are too large cost gas, too small ones cost plants: so the limits differ.
+#: Any small difference becomes unlikely once there are sightings enough, so it must matter, too: variances off by a
+#: factor outside these limits. With a factor r, an ellipse that is meant to hold 95 % holds ``1 - 0.05^(1/r)``: 99 %
+#: and 93 %. Ellipses that are too large cost gas, too small ones cost plants: so the limits differ.
 RATIO_MIN, RATIO_MAX = 0.64, 1.1
 #: A direction of an error counts as surprising beyond this (chi-square with one degree of freedom, 1 %).
 SURPRISING = 6.635
@@ -43,7 +43,7 @@ _STATED_IN = {
 _NEXT = {
     "mount": "Calibrate it: swardwright calibrate mount {folder} PICTURES",
     "intrinsics": "Calibrate it: swardwright calibrate camera {folder} PICTURES",
-    "joint_offset": "Zero the joints again as the arm's maker says, then: swardwright calibrate mount {folder} PICTURES",
+    "joint_offset": "Zero the joints as the arm's maker says, and check: swardwright calibrate mount {folder} PICTURES",
     "plane": "Measure it: swardwright calibrate ground {folder}",
     "drift": "Look at the drive: swardwright track {folder}",
 }
@@ -224,12 +224,12 @@ def _components(source: str, count: int, joints: tuple[str, ...]) -> list[tuple[
             (f"mount shifted along {a}", "mm", _MM) for a in "xyz"
         ]
     if source == "intrinsics" and count in (4, 9):
-        names = ("focal length across", "focal length down", "centre across", "centre down")
+        names = ["focal length across", "focal length down", "centre across", "centre down"]
         lens = [(f"lens {k}", "", 1.0) for k in ("k1", "k2", "p1", "p2", "k3")]
         return ([(n, "px", 1.0) for n in names] + lens)[:count]
     if source == "joint_offset":
-        names = joints if len(joints) == count else tuple(f"joint {i + 1}" for i in range(count))
-        return [(f"zero of {n}", "deg", _DEG) for n in names]
+        zeros = joints if len(joints) == count else tuple(f"joint {i + 1}" for i in range(count))
+        return [(f"zero of {n}", "deg", _DEG) for n in zeros]
     if source == "plane" and count == 1:
         return [("height of the ground", "mm", _MM)]
     if source == "drift":
@@ -272,8 +272,9 @@ def sentences(a: Agreement, folder: str = "SITE", *, calibrated: bool = False) -
     elif a.verdict == CONTRADICTS:
         out.append(
             f"The pictures contradict the stated scatter: {scatter} (chance {chance_text(_log10(a.probability))}); an "
-            f"ellipse meant to hold 95 % holds about {100 * held(a.ratio):.0f} %. Something moves or is read worse than "
-            f"stated: look for a loose camera, late pictures and rough ground, or raise {SCATTER} in site.toml [errors]."
+            f"ellipse meant to hold 95 % holds about {100 * held(a.ratio):.0f} %. Something moves or is read worse "
+            "than stated: look for a loose camera, late pictures and rough ground, or raise what they rest on in "
+            f"site.toml [errors]: {SCATTER}."
         )
     elif a.verdict == GENEROUS:
         out.append(
@@ -297,13 +298,13 @@ def _accusation(a: Agreement, folder: str, calibrated: bool) -> list[str]:
     how = f"as exact as {stated_in} says" if first.is_stated else f"exact, as {stated_in} has it"
     chance = f"a chance of {chance_text(first.exponent)} if {were} {how}"
     off = f"the {first.word} off by about {first.size()}"
-    out = [f"The pictures contradict the stated errors. What explains them best is {off}, which has {chance}."]
+    out = [f"The pictures contradict the stated errors. What explains them best is {off}, with {chance}."]
     alike = [s for s in a.suspects[1:] if s.exponent - first.exponent < ALIKE]
     weaker = [s for s in a.suspects[1:] if s not in alike]
     if alike:
         out.append(
-            f"The {_listed([s.word for s in alike])} ({_listed([chance_text(s.exponent) for s in alike])}) would explain "
-            "them about as well: from one posture they look alike, and a calibration tells them apart."
+            f"The {_listed([s.word for s in alike])} ({_listed([chance_text(s.exponent) for s in alike])}) would "
+            "explain them about as well: from one posture they look alike, and a calibration tells them apart."
         )
     if weaker:
         out.append(

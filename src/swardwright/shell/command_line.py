@@ -256,15 +256,18 @@ def detect(site: Path, model: Path | None, out: Path | None, again: bool) -> Non
 
 @main.command()
 @site_argument
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False),
+              help="Where to write the figure (.png, .svg or .pdf)  [default: reports/locate-REVISION.png]")  # fmt: skip
+@click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
 @json_option
-def locate(site: Path) -> None:
-    """Carry detections to the ground and merge them into the next register revision.
+def locate(site: Path, out: Path | None, force: bool) -> None:
+    """Carry detections to the ground, merge them into the next register revision, and say whether all agrees.
 
     Example: swardwright locate green
     """
     from swardwright.shell.finding import locate_site
 
-    _with_site(site, locate_site)
+    _with_site(site, lambda at: locate_site(at, out=out, force=force))
 
 
 @main.command()

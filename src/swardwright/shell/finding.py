@@ -13,6 +13,7 @@ from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.frame import Detection, Frame, Track
 from swardwright.domain.site import treat_probability
 from swardwright.domain.weed import Look, Register, Sighting
+from swardwright.shell.agreement import agreement, as_data, sentences
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Progress, Said
 from swardwright.shell.status import DETECTIONS_FROM, REGISTER_FROM, detector_path, input_hashes, inputs_for, model_card
@@ -129,13 +130,16 @@ def _write_rows(out: Path, rows: list[dict[str, Any]]) -> None:
                          remedy="name a place that you may write to") from error  # fmt: skip
 
 
-def locate_site(opened: OpenSite) -> Said:
-    """Carry this visit's detections to the ground and merge them into the next register revision.
+def locate_site(opened: OpenSite, *, out: Path | None = None, force: bool = False) -> Said:
+    """Carry this visit's detections to the ground and merge them into the next register revision, and draw it.
 
     A visit is every recording taken in since the last round; its prior is the register as that round left it.
     """
     from swardwright.locating import locate_counted, looks
     from swardwright.merging import merge
+    from swardwright.shell.locate_figure import check_out, write_figure
+
+    check_out(out, force)
 
     store, rig = opened.store, opened.site.rig
     with store.writer():
@@ -176,7 +180,9 @@ def locate_site(opened: OpenSite) -> Said:
         store.set_result(f"register {register.revision}", register, inputs)
     if opened.site.invented:
         note_comparison(opened.folder, opened.site, register)
-    return _located(opened, register, len(sightings), left_out)
+    said = _located(opened, register, len(sightings), left_out)
+    path, line = write_figure(opened.folder, opened.site, register, out)
+    return Said((*said.lines, line), said.data | {"figure": str(path)})
 
 
 def this_visit(opened: OpenSite) -> tuple[Register | None, tuple[str, ...]]:
@@ -222,9 +228,13 @@ def _located(opened: OpenSite, register: Register, sightings: int, left_out: int
     lines = [line + "."]
     if left_out:
         lines.append(f"{left_out} detections do not meet the ground and were left out.")
+    judged = agreement(register, opened.site)
+    calibrated = opened.site.rig.mount_covariance is not None
+    lines += sentences(judged, str(opened.folder), calibrated=calibrated)
     data = {
         "revision": register.revision, "plants": len(present), "to_treat": len(treat), "unlisted": len(unlisted),
         "sightings": sightings,
         "median_sigma_m": None if median_mm is None else median_mm / 1000, "entries": len(register.weeds),
+        "agreement": as_data(judged),
     }  # fmt: skip
     return Said(tuple(lines), data)
