@@ -51,7 +51,7 @@ def write_figure(folder: Path, site: Site, register: Register, out: Path | None)
     except OSError as error:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
-        raise InputError(f"the register is stored, but its figure cannot be written ({error.strerror})", where=str(path),
+        raise InputError(f"the register is stored, its figure cannot be written ({error.strerror})", where=str(path),
                          remedy="name a place that you may write to with --out") from error  # fmt: skip
     return path, f"Figure: {path}" + (" (the one before was replaced)." if was_there else ".")
 
@@ -67,7 +67,7 @@ def locate_figure(path: Path, site: Site, register: Register) -> None:
     judged = agreement(register, site)
     rows = _rows(judged)
     weeds = [w for w in register.weeds if w.presence >= site.limits.presence_min]
-    figure = Figure(figsize=(13.0, max(7.0, 3.9 + 0.21 * len(rows))), layout="constrained")
+    figure = Figure(figsize=(13.0, max(6.6, 3.9 + 0.21 * len(rows))), layout="constrained")
     FigureCanvasAgg(figure)
     grid = figure.add_gridspec(2, 2, width_ratios=[1.45, 1.0], height_ratios=[max(len(rows), 6) + 2, 8])
     ground = figure.add_subplot(grid[:, 0])
@@ -81,7 +81,7 @@ def locate_figure(path: Path, site: Site, register: Register) -> None:
     _map(figure, ground, site, register, weeds, sigma_mm)
     _shared(shared, rows, judged)
     _spread(spread, worst_mm, limit_mm)
-    figure.suptitle("\n".join(textwrap.wrap(_title(site, weeds, sigma_mm, judged), 104)), x=0.008, ha="left",
+    figure.suptitle("\n".join(textwrap.wrap(_title(site, weeds, sigma_mm, judged), 116)), x=0.008, ha="left",
                     fontsize=14, color=_SUSPECT if judged.verdict == CONTRADICTS else INK)  # fmt: skip
     _save(figure, path)
 
@@ -130,7 +130,8 @@ def _map(figure: Any, axes: Any, site: Site, register: Register, weeds: list[Wee
         drawn.set_clim(low, max(high, low + 0.1))
         axes.add_collection(drawn)
         axes.plot(*places.T, ".", color=INK, markersize=1.8, zorder=5)
-        figure.colorbar(drawn, ax=axes, location="bottom", shrink=0.55, aspect=38, pad=0.02, extend="both",
+        scale = axes.inset_axes((0.2, -0.17, 0.6, 0.03))
+        figure.colorbar(drawn, cax=scale, orientation="horizontal", extend="both",
                         label="standard deviation per axis, mm")  # fmt: skip
     west, south, east, north = extent.bounds_m
     if tracks:
@@ -225,6 +226,7 @@ def _spread(axes: Any, worst_mm: Any, limit_mm: float) -> None:
         else:
             axes.text(0.99, 0.97, f"aim limit: {limit_mm:.0f} mm", transform=axes.transAxes, ha="right", va="top",
                       fontsize=9, color=LIMIT)  # fmt: skip
+    axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set(xlabel="standard deviation in the worst direction, mm", ylabel="plants")
 
 
