@@ -13,7 +13,8 @@ from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.frame import Detection, Frame, Track
 from swardwright.domain.site import treat_probability
 from swardwright.domain.weed import Look, Register, Sighting
-from swardwright.shell.agreement import agreement, as_data, sentences
+from swardwright.shell.agreement import agreement
+from swardwright.shell.agreement_words import as_data, sentences
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Progress, Said
 from swardwright.shell.status import DETECTIONS_FROM, REGISTER_FROM, detector_path, input_hashes, inputs_for, model_card

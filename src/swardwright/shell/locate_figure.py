@@ -81,7 +81,7 @@ def locate_figure(path: Path, site: Site, register: Register) -> None:
     _map(figure, ground, site, register, weeds, sigma_mm)
     _shared(shared, rows, judged)
     _spread(spread, worst_mm, limit_mm)
-    figure.suptitle("\n".join(textwrap.wrap(_title(site, weeds, sigma_mm, judged), 116)), x=0.008, ha="left",
+    figure.suptitle("\n".join(textwrap.wrap(_title(site, weeds, sigma_mm, judged), 126)), x=0.008, ha="left",
                     fontsize=14, color=_SUSPECT if judged.verdict == CONTRADICTS else INK)  # fmt: skip
     _save(figure, path)
 

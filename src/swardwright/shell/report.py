@@ -18,6 +18,7 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
 from swardwright.shell import report_rows as rows
+from swardwright.shell.agreement_words import brief
 from swardwright.shell.budget_chart import Told
 from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.geojson import collection
@@ -107,6 +108,7 @@ def render(*, site: Site, register: Register, plan: Plan | None, fates: dict[str
         register=register,
         plan=plan,
         drawing=plan_view(site, register, plan, fates),
+        agreed=brief(register, site),
         figures=rows.figures(site, register, plan, record, outcome),
         refusals=rows.not_done(plan, record),
         supplies=rows.supply_rows(site, plan, record) if plan else [],

@@ -51,10 +51,18 @@ def plan_site(opened: OpenSite, *, seed: int = PLAN_SEED) -> Said:
         present = input_hashes(opened.folder, opened.site)
         inputs = inputs_for(present, PLAN_FROM, store, (f"register {register.revision}",))
         store.set_result(f"plan {plan.id}", plan, inputs)
-    return _planned(plan)
+    return _planned(plan, _doubtful(opened, register))
 
 
-def _planned(plan: Plan) -> Said:
+def _doubtful(opened: OpenSite, register: Register | None) -> str:
+    """Return what to say loudly where the register contradicts the site's stated errors; empty where it does not."""
+    from swardwright.shell.agreement_words import doubt
+
+    found = doubt(register, opened.site, str(opened.folder))
+    return "" if found is None else f"DOUBTFUL, do not heat on it: {found.sentence}"
+
+
+def _planned(plan: Plan, doubtful: str = "") -> Said:
     supplies = plan.supplies
     holds = sum(len(stop.holds) for stop in plan.stops)
     lines = [
@@ -74,9 +82,9 @@ def _planned(plan: Plan) -> Said:
         "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
         "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
-        "time_s": supplies.time_s, "drive_m": supplies.drive_m, "notes": list(plan.notes),
+        "time_s": supplies.time_s, "drive_m": supplies.drive_m, "notes": list(plan.notes), "doubt": doubtful,
     }  # fmt: skip
-    return Said(tuple(lines), data)
+    return Said(((doubtful,) if doubtful else ()) + tuple(lines), data)
 
 
 def clock_s(opened: OpenSite) -> float:
@@ -124,7 +132,9 @@ def permit_site(
         present = input_hashes(opened.folder, opened.site)
         inputs = inputs_for(present, PERMIT_FROM, store, (f"plan {plan.id}",))
         store.set_result(f"permit {plan.id}", answer, inputs)
-    return _permitted(answer)
+    said = _permitted(answer)
+    doubtful = _doubtful(opened, store.register(plan.register_revision))
+    return Said((*said.lines, doubtful), said.data | {"doubt": doubtful}) if doubtful else said
 
 
 def _permits(opened: OpenSite, plan_id: str) -> int:
@@ -171,7 +181,7 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
             if earlier:
                 show(f"going on with {plan.id}: {len(done)} weeds done, {len(unknown)} of unknown heat")
             detector = load_detector(detector_path(folder, opened.site))
-            for caution in CAUTIONS:
+            for caution in (*CAUTIONS, *filter(None, (_doubtful(opened, register),))):
                 show(caution)
             robot = load_robot(folder, opened.site)
             round_ = supervise(

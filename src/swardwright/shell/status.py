@@ -20,6 +20,7 @@ from swardwright.shell.store import Result, SiteStore
 
 if TYPE_CHECKING:
     from swardwright.learning.card import ModelCard
+    from swardwright.shell.agreement_words import Doubt
 
 RECORDINGS = "recordings"
 
@@ -44,6 +45,8 @@ class SiteStatus:
     next_command: str
     next_reason: str
     caution: str = " ".join(CAUTIONS[:2])
+    #: what contradicts the newest register, if anything does
+    doubt: str = ""
 
 
 def detector_path(folder: Path, site: Site) -> Path:
@@ -142,7 +145,22 @@ def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
         Standing(n, "stale" if n in why_stale else "stands", why_stale.get(n, ""), results[n].made_at_s) for n in shown
     ]
     command, reason = _next(folder, store, why_stale, standings)
-    return SiteStatus(site.name, site.invented, tuple(standings), command, reason)
+    found = _doubt(folder, site, store, why_stale)
+    if found is not None and command == "plan":
+        command, reason = found.command, f"{found.reason}: calibrate before the next plan"
+    return SiteStatus(
+        site.name, site.invented, tuple(standings), command, reason, doubt=found.sentence if found else ""
+    )
+
+
+def _doubt(folder: Path, site: Site, store: SiteStore, stale: dict[str, str]) -> Doubt | None:
+    """Return what contradicts the newest register that stands, None where nothing does."""
+    from swardwright.shell.agreement_words import doubt
+
+    revisions = store.revisions()
+    if not revisions or f"register {revisions[-1].revision}" in stale:
+        return None
+    return doubt(store.register(revisions[-1].revision), site, str(folder))
 
 
 def _why(name: str, results: dict[str, Result], present: dict[str, str], known: dict[str, str]) -> str:
@@ -223,6 +241,7 @@ def told(folder: Path, status: SiteStatus) -> Said:
     """Return a status as the command line tells it."""
     lines = [f"{status.site}" + (" (invented)" if status.invented else "")]
     lines += [f"  {s.name}: {s.state}" + (f" - {s.why}" if s.why else "") for s in status.standings]
+    lines += [f"Doubtful: {status.doubt}"] if status.doubt else []
     lines += [f"Next: swardwright {status.next_command} {folder} - {status.next_reason}.", status.caution]
     data = {
         "site": status.site,
@@ -230,5 +249,6 @@ def told(folder: Path, status: SiteStatus) -> Said:
         "results": [vars(s) for s in status.standings],
         "next": status.next_command,
         "why": status.next_reason,
+        "doubt": status.doubt,
     }
     return Said(tuple(lines), data)
