@@ -23,6 +23,8 @@ CHANCE = 1e-3
 RATIO_MIN, RATIO_MAX = 0.64, 1.1
 #: A direction of an error counts as surprising beyond this (chi-square with one degree of freedom, 1 %).
 SURPRISING = 6.635
+#: Suspects whose chances differ by less than this many powers of ten cannot be told apart by their fit.
+ALIKE = 5.0
 #: An error stated smaller than this (rad, m, px) is not stated at all: see ``UNSTATED_RAD`` in locating.
 UNSTATED = 1e-5
 
@@ -51,7 +53,10 @@ class Learnt:
 
 @dataclass(frozen=True)
 class Source:
-    """One shared error: how surprising it is (``exponent``: powers of ten of its chance), and what was learnt of it."""
+    """One shared error: how surprising it is, and what was learnt of it.
+
+    ``exponent``: powers of ten of its chance; ``needed``: size that would explain the pictures, in stated s.d.
+    """
 
     source: str
     statistic: float
@@ -59,6 +64,7 @@ class Source:
     probability: float
     exponent: float
     suspect: bool
+    needed: float
     learnt: tuple[Learnt, ...]
 
     @property
@@ -111,8 +117,14 @@ class Agreement:
 
     @property
     def suspects(self) -> tuple[Source, ...]:
-        """Shared errors that are larger than stated, the most surprising first."""
-        return tuple(s for s in self.sources if s.suspect)
+        """Shared errors that are larger than stated, the likeliest first.
+
+        Where their fit does not tell them apart, what need be least far from what is stated comes first.
+        """
+        found = [s for s in self.sources if s.suspect]
+        near = [s for s in found if s.exponent - found[0].exponent < ALIKE]
+        first = sorted((s for s in near if s.is_stated), key=lambda s: s.needed)
+        return (*first, *(s for s in near if not s.is_stated), *found[len(near) :])
 
     @property
     def short(self) -> str:
@@ -158,27 +170,29 @@ def agreement(register: Register, site: Site | None = None) -> Agreement:
 
 def _source(error: SiteError, tested: int, joints: tuple[str, ...]) -> Source:
     exponent = log10(_beyond(error.statistic, error.degrees)) if error.degrees else 0.0
-    explains = _explaining(error)
+    explains, needed = _explaining(error)
     sigma, stated = (np.sqrt(np.maximum(np.diag(c), 0.0)) for c in (error.covariance, error.prior_covariance))
     learnt = []
     for i, (name, unit, factor) in enumerate(_components(error.source, len(error.mean), joints)):
         values = (float(factor * v[i]) for v in (error.mean, sigma, stated, explains))
         learnt.append(Learnt(name, unit, *values))
     suspect = error.degrees > 0 and exponent + math.log10(tested) < math.log10(CHANCE)
-    return Source(error.source, error.statistic, error.degrees, error.probability, exponent, suspect, tuple(learnt))
+    return Source(error.source, error.statistic, error.degrees, error.probability, exponent, suspect, needed,
+                  tuple(learnt))  # fmt: skip
 
 
-def _explaining(error: SiteError) -> Array:
-    """Return the value (k,) that explains the pictures best where they are surprising, and the estimate elsewhere.
+def _explaining(error: SiteError) -> tuple[Array, float]:
+    """Return the value (k,) that explains the pictures best, and its size in stated standard deviations.
 
     With whitened estimate e and posterior covariance P, the value without the stated error is ``(I - P)^-1 e``: taken
-    in the directions in which it is surprising, since in others there may be next to nothing to divide by.
+    in the directions in which it is surprising, since in others there may be next to nothing to divide by; there the
+    estimate stands.
     """
     scale = np.sqrt(np.maximum(np.diag(error.prior_covariance), 0.0))
     told = np.flatnonzero(scale > 0)
     out = np.array(error.mean, dtype=float)
     if not len(told):
-        return out
+        return out, 0.0
     s = scale[told]
     values, vectors = np.linalg.eigh(error.prior_covariance[np.ix_(told, told)] / np.outer(s, s))
     keep = values > 1e-9 * values[-1]
@@ -190,7 +204,7 @@ def _explaining(error: SiteError) -> Array:
     surprising = (gain > 1e-7) & (along**2 > SURPRISING * np.maximum(gain, 1e-12))
     along = np.where(surprising, along / np.maximum(gain, 1e-12), along)
     out[told] = root @ axes @ along
-    return out
+    return out, float(np.linalg.norm(along))
 
 
 _DEG, _MM = math.degrees(1.0), 1000.0

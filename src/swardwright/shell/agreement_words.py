@@ -7,17 +7,25 @@ from typing import Any
 
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
-from swardwright.shell.agreement import CONTRADICTS, GENEROUS, UNJUDGED, Agreement, Learnt, agreement, amount, log10
-
-#: Suspects whose chances differ by less than this many powers of ten cannot be told apart by their fit.
-ALIKE = 5.0
+from swardwright.shell.agreement import (
+    ALIKE,
+    CONTRADICTS,
+    GENEROUS,
+    UNJUDGED,
+    Agreement,
+    Learnt,
+    Source,
+    agreement,
+    amount,
+    log10,
+)
 
 _NEXT = {
     "mount": "Calibrate it: swardwright calibrate mount {folder} PICTURES",
     "intrinsics": "Calibrate it: swardwright calibrate camera {folder} PICTURES",
     "joint_offset": "Zero the joints as the arm's maker says, and check: swardwright calibrate mount {folder} PICTURES",
-    "plane": "Measure it: swardwright calibrate ground {folder}",
-    "drift": "Look at the drive (swardwright track {folder}), and state odometry_scale, turn_scale and fix_late as they are",
+    "plane": "Measure it: swardwright calibrate ground {folder} RECORDING",
+    "drift": "Look at the drive (swardwright track {folder}), and state its scales as they are",
 }
 _COMMAND = {"mount": "calibrate mount", "intrinsics": "calibrate camera", "joint_offset": "calibrate mount",
             "plane": "calibrate ground", "drift": "track"}  # fmt: skip
@@ -104,10 +112,8 @@ def _doing(a: Agreement) -> str:
 
     A mount calibration has the joints' zeros among its unknowns: of two that look alike it is the one to do.
     """
-    if not a.suspects:
-        return ""
     near = [s.source for s in a.suspects if s.exponent - a.suspects[0].exponent < ALIKE]
-    return "mount" if "mount" in near else near[0]
+    return "mount" if near[:1] == ["joint_offset"] and "mount" in near else next(iter(near), "")
 
 
 def _accusation(a: Agreement, folder: str, calibrated: bool) -> list[str]:
@@ -119,14 +125,14 @@ def _accusation(a: Agreement, folder: str, calibrated: bool) -> list[str]:
     were = "they were" if many else "it were"
     how = f"as exact as {stated_in} says" if first.is_stated else f"exact, as {stated_in} has it"
     chance = f"a chance of {chance_text(first.exponent)} if {were} {how}"
-    off = f"the {first.word} off by about {first.size()}"
+    off = f"the {first.word} off by about {first.size()}{_times(first)}"
     out = [f"The pictures contradict the stated errors. What explains them best is {off}, with {chance}."]
     alike = [s for s in a.suspects[1:] if s.exponent - first.exponent < ALIKE]
     weaker = [s for s in a.suspects[1:] if s not in alike]
     if alike:
         out.append(
-            f"The {_listed([s.word for s in alike])} ({_listed([chance_text(s.exponent) for s in alike])}) would "
-            "explain them about as well: from one posture they look alike, and a calibration tells them apart."
+            f"The {_listed([s.word for s in alike])} ({_listed([_weighed(s) for s in alike])}) would explain them "
+            "about as well: from one posture they look alike, and a calibration tells them apart."
         )
     if weaker:
         out.append(
@@ -136,6 +142,14 @@ def _accusation(a: Agreement, folder: str, calibrated: bool) -> list[str]:
     step = _NEXT.get(_doing(a), "Find and state it in site.toml [errors]")
     out.append(f"{step.format(folder=folder)}. Until then every place is doubtful.")
     return out
+
+
+def _times(s: Source) -> str:
+    return f" ({s.needed:.0f} times as stated)" if s.is_stated else ""
+
+
+def _weighed(s: Source) -> str:
+    return chance_text(s.exponent) + (f", if {s.needed:.0f} times as stated" if s.is_stated else "")
 
 
 def _listed(words: list[str]) -> str:
@@ -168,7 +182,7 @@ def as_data(a: Agreement) -> dict[str, Any]:
         "suspects": [s.source for s in a.suspects],
         "sources": [
             {"source": s.source, "statistic": s.statistic, "degrees": s.degrees, "probability": s.probability,
-             "log10_probability": s.exponent, "suspect": s.suspect, "stated": s.is_stated,
+             "log10_probability": s.exponent, "suspect": s.suspect, "needed_sigmas": s.needed, "stated": s.is_stated,
              "learnt": [vars(c) for c in s.learnt]} for s in a.sources
         ],
     }  # fmt: skip

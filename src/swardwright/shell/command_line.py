@@ -257,7 +257,7 @@ def detect(site: Path, model: Path | None, out: Path | None, again: bool) -> Non
 @main.command()
 @site_argument
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False),
-              help="Where to write the figure (.png, .svg or .pdf)  [default: reports/locate-REVISION.png]")  # fmt: skip
+              help="Where to write the figure (.png, .svg, .pdf)  [default: reports/locate-REVISION.png]")  # fmt: skip
 @click.option("--force", is_flag=True, help="Overwrite the file that --out names.")
 @json_option
 def locate(site: Path, out: Path | None, force: bool) -> None:

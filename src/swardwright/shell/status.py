@@ -147,7 +147,7 @@ def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
     command, reason = _next(folder, store, why_stale, standings)
     found = _doubt(folder, site, store, why_stale)
     if found is not None and command == "plan":
-        command, reason = found.command, f"{found.reason}: calibrate before the next plan"
+        command, reason = found.command, f"{found.reason}: mend that before the next plan"
     return SiteStatus(
         site.name, site.invented, tuple(standings), command, reason, doubt=found.sentence if found else ""
     )
