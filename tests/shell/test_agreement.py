@@ -196,6 +196,7 @@ def test_status_and_report_tell_of_a_contradiction(own_site: Path, call: Call) -
             at.store.add_register(register(Fit(100.0, 100), CALM), made_by="locate", recordings=["a"])
         assert _doubtful(at, at.register()) == ""
         assert at.status().doubt == ""
+    assert "Doubtful" not in _shown(own_site)
     assert "Pictures and stated errors agree" in _page(call, own_site)
     with opened(own_site, write=True) as at:
         with at.store.writer():
@@ -204,11 +205,24 @@ def test_status_and_report_tell_of_a_contradiction(own_site: Path, call: Call) -
         assert _doubtful(at, at.register()).startswith("DOUBTFUL, do not heat on it: ")
     assert "Doubtful: The pictures contradict" in call("status", own_site).stdout
     assert "contradict" in json.loads(call("status", own_site, "--json").stdout)["doubt"]
+    shown = _shown(own_site)
+    assert shown.index("Doubtful.") < shown.index("Next")
     page = _page(call, own_site)
     # 6 stated s.d. of 5 mrad, of which the stated error has taken a tenth; and 3 mm times (1, 0.3)
     assert math.degrees(6 * 5e-3 / 0.9) == pytest.approx(1.9, abs=0.05)
     assert "off by about 1.9 deg and 3.1 mm" in page
     assert page.index("Where the error comes from") < page.index("off by about")
+
+
+def _shown(folder: Path) -> str:
+    """The status as the local page shows it."""
+    from swardwright.shell.web.page import _status
+
+    class View:
+        with opened(folder) as at:
+            status = at.status()
+
+    return str(_status(View, str(folder)))  # type: ignore[arg-type]
 
 
 def _page(call: Call, folder: Path) -> str:

@@ -130,10 +130,12 @@ def _status(view: View, folder: str) -> Markup:
             line.format(s.state, word, s.name, s.why or (report_rows.moment(s.made_at_s) if s.made_at_s else ""))
         )
     nothing = Markup("<li>Nothing has been stored yet.</li>")
+    doubt = Markup('<p class="cautions"><strong>Doubtful.</strong> {}</p>').format(status.doubt) if status.doubt else ""
+    reason = status.next_reason[:1].upper() + status.next_reason[1:] + "."
     return Markup(
-        '<section><h2>Status</h2><p class="next"><span>Next</span> <code>{}</code><br>{}</p>'
+        '<section><h2>Status</h2>{}<p class="next"><span>Next</span> <code>{}</code><br>{}</p>'
         '<ul class="standings">{}</ul></section>'
-    ).format(command, status.next_reason[:1].upper() + status.next_reason[1:] + ".", Markup().join(lines) or nothing)
+    ).format(doubt, command, reason, Markup().join(lines) or nothing)
 
 
 def _figures(view: View) -> Markup:
