@@ -123,11 +123,11 @@ def assign(pairs: Pairs, log_ratio: float, gate: float) -> dict[int, int]:
         Largest squared Mahalanobis distance.
     """
     gain = _gains(pairs, log_ratio, gate)
-    pairs = pairs.take(np.flatnonzero(gain > -np.inf))
-    if not len(pairs.sighting):
+    inside = np.flatnonzero(gain > -np.inf)
+    if not len(inside):
         return {}
-    whole = pairs
-    gain = _gains(pairs, log_ratio, gate)
+    whole = pairs = pairs.take(inside)
+    gain = gain[inside]
     near = np.flatnonzero((gain > 0) & _tight(pairs, log_ratio, gate))
     sure = best_assignment(pairs.sighting[near], pairs.weed[near], gain[near])
     for sighting, weed in sure.items():

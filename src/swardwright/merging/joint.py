@@ -91,13 +91,12 @@ def join(sightings: Sequence[Sighting], tracks: Sequence[Track], prior: PriorWee
     detection = float(np.mean([look.detection_probability for look in looks])) if looks else 0.9
     log_ratio = float(np.log(detection) - np.log(density))
     known = len(prior.mean_m)
-    weed_of = walk(problem, log_ratio, settings.gate)
+    weed_of, moved = walk(problem, log_ratio, settings.gate)
     joined: list[tuple[int, int]] = []
     gone: set[int] = set()
     weight: Array | None = None
     seen_before: set[bytes] = set()
     last: Array | None = None
-    moved: Array | None = None
     turn = 0
     for turn in range(1, settings.rounds + 1):
         weed_of, count = compact(weed_of, known)

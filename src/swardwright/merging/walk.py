@@ -15,7 +15,7 @@ from swardwright.merging.problem import Problem
 from swardwright.merging.stack import Ints, Key
 
 #: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m).
-ACTIVE_M = 1.6
+ACTIVE_M = 1.2
 
 
 class Walk:
@@ -47,6 +47,7 @@ class Walk:
         self.covariance[crowns, crowns] = block
         self.slots: dict[Key, tuple[int, int]] = {}
         self.clock = 0
+        self.widest = float(np.diagonal(block).reshape(-1, 2).sum(axis=1).max(initial=0.0))
         self.stamp = np.zeros(self.mean.size, dtype=np.int64)
         self.stamp[: self.head] = np.iinfo(np.int64).max
 
@@ -165,11 +166,14 @@ class Walk:
     def _pairs(self, seen: Array, spread: Array, jacobian: Array, gate: float) -> Pairs:
         m, head, p = len(seen), self.head, self.covariance
         crowns = self.crowns_m
-        diagonal = np.diagonal(p)[head : self.size].reshape(-1, 2).sum(axis=1)
         own = np.diagonal(spread).reshape(m, 2).sum(axis=1)
-        offset = seen[:, None] - crowns[None]
-        near = (offset**2).sum(axis=2) < 2 * gate * (own[:, None] + diagonal[None])
-        s, w = np.nonzero(near)
+        reach = np.sqrt(2 * gate * (float(own.max()) + self.widest))
+        box = ((crowns > seen.min(axis=0) - reach) & (crowns < seen.max(axis=0) + reach)).all(axis=1)
+        some = np.flatnonzero(box)
+        diagonal = p[head + 2 * some, head + 2 * some] + p[head + 2 * some + 1, head + 2 * some + 1]
+        offset = seen[:, None] - crowns[None, some]
+        s, w = np.nonzero((offset**2).sum(axis=2) < 2 * gate * (own[:, None] + diagonal[None]))
+        rest, w = offset[s, w], some[w]
         # exact marginal covariance of each near pair first, the joint one only for pairs inside the gate
         nearby, at = np.unique(w, return_inverse=True)
         columns = np.asarray((head + 2 * nearby[:, None] + [0, 1]).ravel(), dtype=np.int64)
@@ -179,7 +183,6 @@ class Walk:
         part = spread.reshape(m, 2, m, 2)
         mixed = between[s, :, at, :]
         marginal = part[s, :, s, :] + crown[at, :, at, :] + mixed + mixed.transpose(0, 2, 1)
-        rest = offset[s, w]
         inside = np.einsum("pi,pij,pj->p", rest, np.linalg.inv(marginal), rest) < gate if len(s) else np.zeros(0, bool)
         s, w, at, rest = s[inside], w[inside], at[inside], rest[inside]
         cross = between[s][:, :, at]
@@ -189,7 +192,7 @@ class Walk:
     def _add(self, members: Ints, jacobian: Array) -> None:
         n, added = self.size, 2 * len(members)
         if n + added > self.mean.size:
-            size = 3 * (n + added) // 2
+            size = 5 * (n + added) // 4 + 64
             mean, covariance = np.zeros(size), np.zeros((size, size))
             mean[:n], covariance[:n, :n] = self.mean[:n], self.covariance[:n, :n]
             self.mean, self.covariance = mean, covariance
@@ -205,14 +208,20 @@ class Walk:
         for i, member in enumerate(members):
             a = slice(n + 2 * i, n + 2 * i + 2)
             p[a, a] += self.noise[member]
+            self.widest = max(self.widest, float(np.trace(p[a, a])))
         self.weeds += len(members)
 
 
-def walk(problem: Problem, log_ratio: float, gate: float) -> Ints:
-    """Return the weed of each sighting after one pass; weeds of the register come first, new ones after them."""
+def walk(problem: Problem, log_ratio: float, gate: float) -> tuple[Ints, Array]:
+    """Return the weed of each sighting after one pass (weeds of the register come first, new ones after them), and how
+    far the errors known by then moved each sighting (K, 2), m.
+    """
     state = Walk(problem)
     out = np.full(len(problem.sightings), -1, dtype=np.int64)
+    moved = np.zeros((len(out), 2))
     for number, members in enumerate(problem.members):
         state.enter(number)
         out[members] = state.observe(number, log_ratio, gate)
-    return out
+        dense = problem.dense[number]
+        moved[members] = (dense @ state.mean[: dense.shape[1]]).reshape(-1, 2)
+    return out, moved
