@@ -77,7 +77,8 @@ def _covariance(data: dict[str, Any], where: str) -> Array:
     field, size = (LENS_FIELD, 9) if data.get(LENS_FIELD) is not None else (FIELD, 4)
     spread = _numbers(data, field, where, (size**2,), default=tuple((DEFAULT_SIGMA_PX**2 * np.eye(size)).ravel()))
     covariance = np.reshape(spread, (size, size))
-    scale = np.sqrt(np.abs(np.diag(covariance))) + 1e-300
+    scale = np.sqrt(np.abs(np.diag(covariance)))
+    scale[scale == 0] = 1.0
     one = covariance / np.outer(scale, scale)  # focal lengths and lens coefficients have very different sizes
     if np.abs(one - one.T).max() > 1e-9 or np.diag(covariance).min() < 0 or np.linalg.eigvalsh(one).min() < -1e-9:
         raise SiteError("a covariance must be symmetric and not negative", where=where, field=field,
