@@ -13,10 +13,14 @@ import numpy as np
 import pytest
 from click.testing import Result
 
+from swardwright.domain.site import ErrorSources
 from swardwright.domain.weed import Fit, Register, SiteError
+from swardwright.locating import locate, looks
+from swardwright.merging import merge
 from swardwright.shell.agreement import AGREES, CONTRADICTS, GENEROUS, UNJUDGED, agreement
 from swardwright.shell.agreement_words import as_data, brief, doubt, held, sentences
 from swardwright.shell.open_site import opened
+from swardwright.simulation.pixel_survey import clustered_plants, draw_survey, invented_rig, lanes
 
 Call = Callable[..., Result]
 MOUNT_SD = np.array([5e-3] * 3 + [3e-3] * 3)
@@ -36,6 +40,13 @@ def register(fit: Fit | None = None, *errors: SiteError) -> Register:
     return Register(3, (), site_errors=errors, fit=fit)
 
 
+#: invented: every source at work
+ERRORS = ErrorSources(
+    pixel_px=1.2, crown_m=0.003, mount_rad=math.radians(0.3), mount_m=0.003, joint_rad=math.radians(0.05),
+    tilt_rad=math.radians(0.25), ground_m=0.004, start_m=0.01, start_rad=math.radians(0.5), odometry_per_m=0.01,
+    yaw_per_m=0.004, yaw_per_rad=0.01, fix_m=0.012, joint_offset_rad=math.radians(0.1), plane_m=0.005,
+    roughness_m=0.005, odometry_scale=0.02,
+)  # fmt: skip
 CALM = site_error("mount", MOUNT_SD, [0.5, -1.0, 0.3, 0.8, -0.2, 0.1])
 WRONG = site_error("mount", MOUNT_SD, [0.2, 6.0, 0.1, 1.0, 0.3, 0.0])
 
@@ -151,6 +162,35 @@ def test_what_was_learnt_is_told_in_its_own_units() -> None:
     assert learnt[1]["estimate"] == pytest.approx(math.degrees(-5e-3))
     assert (learnt[3].pop("name"), learnt[3].pop("unit")) == ("mount shifted along x", "mm")
     assert learnt[3] == pytest.approx({"estimate": 2.4, "sigma": 0.6, "stated": 3.0, "explains": 2.4})
+
+
+def _merged(seed: int, truth: dict[str, float], drop: tuple[str, ...] = ()) -> Register:
+    """A survey drawn with some errors so many times what is stated (``drop``: neither there nor stated), merged."""
+    rng = np.random.default_rng([71, seed])
+    stated = replace(ERRORS, **dict.fromkeys(drop, 0.0))
+    real = replace(stated, **{name: k * getattr(stated, name) for name, k in truth.items()})
+    crowns = clustered_plants(rng, (-0.3, -0.6), (6.3, 1.6), density_m2=4.0)
+    survey = draw_survey(invented_rig(real), crowns, lanes(6.0, 2), rng)
+    rig = replace(survey.rig, errors=stated)
+    sightings = locate(survey.frames, survey.detections, rig)
+    seen = looks(survey.frames, rig, detection_probability=0.92, false_alarms_m2=0.03)
+    return merge(None, sightings, seen, tracks=[] if survey.track is None else [survey.track])
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_surveys_drawn_as_stated_and_otherwise(seed: int) -> None:
+    """The truth is drawn, so that the verdict is known beforehand."""
+    scatter = ("pixel_px", "joint_rad", "tilt_rad", "ground_m")
+    assert agreement(_merged(seed, {})).verdict == AGREES
+    worse = agreement(_merged(seed, dict.fromkeys(scatter, 2.0)))
+    assert (worse.verdict, worse.suspects) == (CONTRADICTS, ())
+    # of the private errors a few millimetres remain that are stated right: the factor lies between 1/2 and 1
+    better = agreement(_merged(seed, dict.fromkeys(scatter, 0.5)))
+    assert better.verdict == GENEROUS
+    assert 0.5 < better.scatter < 0.8
+    mount = agreement(_merged(seed, {"mount_rad": 12.0, "mount_m": 12.0}, ("joint_offset_rad", "plane_m")))
+    assert mount.verdict == CONTRADICTS
+    assert mount.suspects[0].source == "mount"
 
 
 def test_how_much_an_ellipse_holds() -> None:

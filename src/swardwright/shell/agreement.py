@@ -131,8 +131,8 @@ class Agreement:
         """The finding in a few words."""
         if self.verdict == CONTRADICTS:
             first = self.suspects
-            what = f"stated {first[0].word}" if first else "stated scatter"
-            return f"the pictures contradict the {what}"
+            what = f"what is stated of the {first[0].word}" if first else "the stated scatter"
+            return f"the pictures contradict {what}"
         return {AGREES: "all agrees", GENEROUS: "the stated errors are too generous"}.get(
             self.verdict, "nothing judged"
         )
