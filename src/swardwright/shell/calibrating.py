@@ -11,17 +11,16 @@ from swardwright.shell.command_line import Commands
 
 class _Calibrations(Commands):
     elsewhere: ClassVar = {
-        "aim": ("swardwright.shell.calibrating_aim", "aim", "Find where heat really lands, from scorch marks."),
-        "ground": ("swardwright.shell.calibrating_ground", "ground", "Find how high and steep the ground is."),
         "camera": ("swardwright.shell.calibrating_camera", "camera", "Find how a camera sees, and how well."),
         "mount": ("swardwright.shell.calibrating_mount", "mount", "Find where camera and head sit on the arm."),
+        "aim": ("swardwright.shell.calibrating_aim", "aim", "Find where heat really lands, from scorch marks."),
+        "ground": ("swardwright.shell.calibrating_ground", "ground", "Find how high and steep the ground is."),
     }
 
 
 @click.group("calibrate", cls=_Calibrations)
 def calibrate_group() -> None:
-    r"""Calibrate camera, mount and aim.
+    """Calibrate camera, mount, aim and ground.
 
-    \b
-    Example: swardwright calibrate --help
+    Example: swardwright calibrate camera lawn board-pictures --board 9x6 --square 25mm
     """
