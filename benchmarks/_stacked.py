@@ -63,10 +63,11 @@ class Factors:
 
         keys = {name: i for i, name in enumerate(self.sizes)}
         graph = gtsam.GaussianFactorGraph()
+        factor: Any = gtsam.JacobianFactor
         for blocks, right in self.rows:
             unit = gtsam.noiseModel.Unit.Create(len(right))
-            terms: list[Any] = [term for name, block in blocks.items() for term in (keys[name], block)]
-            graph.add(gtsam.JacobianFactor(*terms, right, unit))
+            terms = [term for name, block in blocks.items() for term in (keys[name], block)]
+            graph.add(factor(*terms, right, unit))
         return graph, keys
 
 

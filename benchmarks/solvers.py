@@ -1,8 +1,8 @@
 """The joint estimate's linear problem by our own elimination, by SciPy and by GTSAM: time, memory, agreement.
 
-One linearised problem of each size, one thread; every solver in a process of its own. Assembly is counted for ours, not
-for the others. SciPy's least_squares gives no covariance; GTSAM
-is left out where it is not installed. Decision 0006 rests on this.
+One linearised problem of each size, one thread, every solver in a process of its own. All give the crowns and, but for
+SciPy's least_squares, their covariances; ours also gives those of the errors and of neighbours, and counts its assembly.
+GTSAM is left out where it is not installed. Decision 0006 rests on this.
 """
 
 from __future__ import annotations
