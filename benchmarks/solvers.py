@@ -1,7 +1,7 @@
 """The joint estimate's linear problem by our own elimination, by SciPy and by GTSAM: time, memory, agreement.
 
 One linearised problem of each size, one thread, every solver in a process of its own. All give the crowns and, but for
-SciPy's least_squares, their covariances; ours also gives those of the errors and of neighbours, and counts its assembly.
+SciPy's least_squares, their covariances; ours also those of the errors and of neighbours, and counts its assembly.
 GTSAM is left out where it is not installed. Decision 0006 rests on this.
 """
 
