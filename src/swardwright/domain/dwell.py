@@ -6,10 +6,11 @@ Needed twice: by the plan (from the register's belief) and by the run (from the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from swardwright.domain.errors import InputError
 from swardwright.domain.heat import (
     Head,
     dose_kg_m2,
@@ -21,6 +22,10 @@ from swardwright.domain.heat import (
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Kind, Limits
 from swardwright.domain.uncertainty import check_covariance
+
+#: a hold that cannot reach the target is given, and the place revisited, if it kills at least so probably (common
+#: practice, no source)
+WORTH_GIVING = 0.5
 
 
 @dataclass(frozen=True)
@@ -40,7 +45,10 @@ class Dwell:
     reached : bool
         Whether ``kill`` reaches the user's target within the longest hold.
     reason : str
-        Why not; empty where it is.
+        Why not, and what to do instead: revisit, look again, calibrate; empty where it is.
+    revisit : bool
+        One treatment cannot reach the target, but the longest hold kills more likely than not: give it, and treat
+        again at the next visit.
     """
 
     hold_s: float
@@ -49,6 +57,12 @@ class Dwell:
     scorch_m2: float
     reached: bool
     reason: str
+    revisit: bool = False
+
+    @property
+    def worth_giving(self) -> bool:
+        """Whether this hold may be planned and given: it reaches the target, or is the first of several."""
+        return self.reached or self.revisit
 
 
 def gas_of_hold_kg(head: Head, hold_s: float) -> float:
@@ -61,13 +75,18 @@ def landing_covariance_m2(head: Head, covariance_m2: Array) -> Array:
     return check_covariance(covariance_m2, "covariance_m2") + head.aim_sigma_m**2 * np.eye(2)
 
 
-def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> Dwell:
+def dwell_for(
+    head: Head, kind: Kind, covariance_m2: Array, limits: Limits, crown_radius_m: float = 0.0
+) -> Dwell:  # fmt: skip
     """Return the least hold whose expected kill reaches ``limits.kill_target``.
 
     Parameters
     ----------
     covariance_m2 : Array
         Shape (2, 2): crown relative to the base, m2; the head's own landing spread and offset error are added here.
+    crown_radius_m : float
+        The least dose within this distance of the crown counts (a plant with growing points all over it lives on as
+        long as one of them does): the dose at ``d + radius``. 0: a single growing point.
 
     Returns
     -------
@@ -77,15 +96,19 @@ def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> D
     Raises
     ------
     InputError
-        If the covariance is not finite, symmetric and positive semi-definite.
+        If the covariance is not finite, symmetric and positive semi-definite, or the radius no length.
 
     Notes
     -----
     Expected kill ``E[K(m t g(d))]`` (DESIGN section 6, Dose) grows with ``t``: bisection to 1 part in 1e6. The upper
     end is returned, so that the target is reached and not nearly reached.
     """
+    if not 0.0 <= crown_radius_m < math.inf:
+        raise InputError("not a crown's radius", field="crown_radius_m", value=crown_radius_m, limit="0 or more",
+                         remedy="take the plant's radius from the register")  # fmt: skip
     offset = landing_covariance_m2(head, covariance_m2)
     offset2, weight = kill_nodes(head, limits.hold_max_s, offset, kind.ed50_kg_m2, kind.slope)
+    offset2 = np.square(np.sqrt(offset2) + crown_radius_m)
     per_second = head.flow_kg_s * footprint_density_m2(offset2, head.footprint_sigma_m)
 
     def kill(hold_s: float) -> float:
@@ -93,8 +116,9 @@ def dwell_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits) -> D
 
     best = kill(limits.hold_max_s)
     if best < limits.kill_target:
-        reason = _why_not(head, kind, covariance_m2, limits, best)
-        return _dwell(head, limits, limits.hold_max_s, best, reason)
+        reason, weak = _why_not(head, kind, covariance_m2, limits, best, crown_radius_m)
+        dwell = _dwell(head, limits, limits.hold_max_s, best, reason)
+        return replace(dwell, revisit=weak and best >= WORTH_GIVING)
     low, high = 0.0, limits.hold_max_s
     while high - low > 1e-6 * high:
         middle = 0.5 * (low + high)
@@ -107,22 +131,27 @@ def _dwell(head: Head, limits: Limits, hold_s: float, kill: float, reason: str) 
     return Dwell(hold_s, gas_of_hold_kg(head, hold_s), kill, scorch, not reason, reason)
 
 
-def _why_not(head: Head, kind: Kind, covariance_m2: Array, limits: Limits, best: float) -> str:
-    on_target = float(kill_probability(dose_kg_m2(head, limits.hold_max_s, 0.0), kind.ed50_kg_m2, kind.slope))
+def _why_not(
+    head: Head, kind: Kind, covariance_m2: Array, limits: Limits, best: float, crown_radius_m: float
+) -> tuple[str, bool]:
+    """Return why the longest hold is not enough, with the way out, and whether heat is what lacks (not the place)."""
+    at_best = dose_kg_m2(head, limits.hold_max_s, crown_radius_m**2)
+    on_target = float(kill_probability(at_best, kind.ed50_kg_m2, kind.slope))
     if on_target < limits.kill_target:
         return (
             f"the dose is out of reach: a hold of {limits.hold_max_s:.3g} s kills {kind.name} with probability "
-            f"{on_target:.2f} even dead centre, {limits.kill_target:.2f} is wanted"
-        )
+            f"{on_target:.2f} even dead centre, {limits.kill_target:.2f} is wanted; one treatment cannot do it: "
+            f"treat and revisit in {limits.revisit_days:g} days, or allow a longer hold"
+        ), True
     sigma_m = math.sqrt(float(np.linalg.eigvalsh(np.asarray(covariance_m2, dtype=float)).max()))
     if sigma_m < head.aim_sigma_m:
         return (
             f"the flame lands too unsurely: with {head.aim_sigma_m * 1e3:.0f} mm of landing spread, a hold of "
             f"{limits.hold_max_s:.3g} s kills {kind.name} with probability {best:.2f}, "
-            f"{limits.kill_target:.2f} is wanted"
-        )
+            f"{limits.kill_target:.2f} is wanted; calibrate the aim first"
+        ), False
     return (
         f"the place is not known well enough: with a standard deviation of {sigma_m * 1e3:.0f} mm a hold of "
         f"{limits.hold_max_s:.3g} s kills {kind.name} with probability {best:.2f}, {limits.kill_target:.2f} is wanted; "
         "look again first"
-    )
+    ), False

@@ -55,7 +55,8 @@ def choose(register: Register, site: Site) -> tuple[list[Candidate], list[Refuse
         reason = general or _belief_refusal(weed, site) or _place_refusal(weed, covariance, site)
         if not reason and kind is not None:
             dwell = dwell_for(site.rig.head, kind, covariance, site.limits)
-            reason = dwell.reason or _spare_refusal(weed, covariance, dwell, spared, fresh, site)
+            reason = "" if dwell.worth_giving else dwell.reason
+            reason = reason or _spare_refusal(weed, covariance, dwell, spared, fresh, site)
             if not reason:
                 candidates.append(Candidate(weed, kind, dwell, covariance))
         if reason:

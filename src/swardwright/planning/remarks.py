@@ -36,6 +36,14 @@ def remarks(
             f"revisit in {site.limits.revisit_days:g} days: {count} {kind} will be treated, and taproots regrow "
             "from one treatment whatever the dose (UC IPM PN 7469): plan revisits, not longer dwell"
         )
+    weak = Counter(candidate.kind.name for candidate in heated if candidate.dwell.revisit)
+    for kind, count in sorted(weak.items()):
+        least = min(c.dwell.kill for c in heated if c.dwell.revisit and c.kind.name == kind)
+        notes.append(
+            f"treat and revisit in {site.limits.revisit_days:g} days: {count} {kind} get the longest hold, "
+            f"{site.limits.hold_max_s:.3g} s, which kills with probability {least:.2f} or more only, "
+            f"{site.limits.kill_target:.2f} is wanted; one treatment cannot do it"
+        )
     if not heated:
         notes.append("nothing to treat: no weed of the register may be heated")
     if ground.cut_off:

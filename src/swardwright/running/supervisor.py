@@ -215,7 +215,7 @@ def _hold(
         yield from _skip(book, stop, hold, text or "its kind is not in the site file")
         return
     dwell = dwell_for(site.rig.head, kind, aim.covariance_m2, site.limits)
-    if not dwell.reached:
+    if not dwell.worth_giving:
         yield from _skip(book, stop, hold, dwell.reason)
         return
     place = (float(aim.mean_m[0]), float(aim.mean_m[1]))
