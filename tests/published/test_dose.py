@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -87,3 +90,39 @@ def test_a_row_of_the_dose_table_is_a_dwell(row: str, kg_ha: float, hit: float) 
     share = float((np.square(landed).sum(axis=1) < 0.005**2).mean())
     mean_dose = 1.2e-4 * hold_s * share / (math.pi * 0.005**2)
     assert mean_dose == pytest.approx(kg_ha * 1e-4, rel=0.03), row
+
+
+#: REFERENCES section 1 (S): plant, source, kg/ha, share of what was measured
+TABLE = [
+    ("barnyardgrass", "RURALS 3(1):2", 55.0, 0.90),
+    ("velvetleaf, 5 leaves; morningglory", "RURALS 3(1):2", 26.0, 0.90),
+    ("barnyardgrass", "RURALS 3(1):2", 36.0, 0.90),
+    ("green foxtail", "RURALS 3(1):2", 20.0, 0.90),
+    ("velvetleaf", "RURALS 3(1):2", 24.0, 0.90),
+    ("morningglory", "RURALS 3(1):2", 41.0, 0.90),
+    ("green foxtail", "Ulloa 2010", 85.0, 0.90),
+    ("yellow foxtail", "Ulloa 2010", 86.0, 0.90),
+    ("pigweed", "Ulloa 2010", 68.0, 0.90),
+    ("waterhemp", "Ulloa 2010", 46.0, 0.90),
+    ("lambsquarters, 5 leaves; tansy mustard; henbit", "Knezevic 2014", 62.0, 0.90),
+    ("lambsquarters, 11 leaves", "Knezevic 2014", 80.0, 0.90),
+    ("dandelion", "Knezevic 2014", 90.0, 0.90),
+    ("white mustard", "Ascard 1998", 60.0, 0.95),
+]
+
+
+def test_the_table_of_doses_in_the_docs_is_the_published_one() -> None:
+    """Every row of docs/how-to/doses.md: dose and source as published, and ED50 that gives the row's share back."""
+    page = (Path(__file__).parents[2] / "docs" / "how-to" / "doses.md").read_text(encoding="utf-8")
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in page.splitlines() if line.startswith("|")]
+    assert len(rows) - 2 == len(TABLE)
+    for (plant, _, source, dose, share, ed50), (name, origin, kg_ha, hit) in zip(rows[2:], TABLE, strict=True):
+        assert plant.startswith(name)
+        assert source.startswith(origin)
+        assert (float(dose), float(share)) == (kg_ha, hit)
+        # 0.05 kg/ha of rounding in ed50 moves the share by 3.02 * share * (1 - share) * 0.05 / ed50, 0.0015 at most
+        assert float(kill_probability(kg_ha, float(ed50), 3.02)) == pytest.approx(hit, abs=0.0015), plant
+    (example,) = re.findall(r"```toml\n(.+?)```", page, flags=re.DOTALL)
+    (kind,) = tomllib.loads(example)["kinds"]
+    ed50_kg_m2 = parse_quantity(kind["ed50"], "areal dose")
+    assert float(kill_probability(86e-4, ed50_kg_m2, kind["slope"])) == pytest.approx(0.90, abs=0.0015)
