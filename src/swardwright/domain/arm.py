@@ -43,6 +43,26 @@ class Joint:
 
 
 @dataclass(frozen=True, eq=False)
+class Shape:
+    """One collision shape of a link: what a collision model may be built from.
+
+    Attributes
+    ----------
+    kind : str
+        ``box``, ``cylinder`` (along z) or ``sphere``. Meshes are not read: their files lie outside the URDF.
+    link_from_shape : Array
+        Shape (4, 4).
+    size_m : Array
+        Shape (3,): the shape's extent along its own x, y and z.
+    """
+
+    link: str
+    kind: str
+    link_from_shape: Array
+    size_m: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Arm:
     """A tree of joints described by a URDF, of which the moving ones are the coordinates.
 
@@ -52,12 +72,15 @@ class Arm:
         Link that stands for base axes.
     moving : tuple[Joint, ...]
         Moving joints in the order of the joint vector.
+    shapes : tuple[Shape, ...]
+        Collision boxes, cylinders and spheres of the links.
     """
 
     name: str
     root: str
     joints: tuple[Joint, ...]
     moving: tuple[Joint, ...]
+    shapes: tuple[Shape, ...] = ()
 
     @property
     def joint_names(self) -> tuple[str, ...]:
@@ -222,7 +245,43 @@ def arm_from_urdf(text: str, where: str = "robot.urdf") -> Arm:
         reached |= {j.child for j in ready}
         rest = [j for j in rest if j not in ready]
     moving = tuple(j for j in ordered if j.kind != "fixed")
-    return Arm(root.get("name", "robot"), roots[0], tuple(ordered), moving)
+    shapes = tuple(shape for link in root.findall("link") for shape in _shapes(link, where))
+    return Arm(root.get("name", "robot"), roots[0], tuple(ordered), moving, shapes)
+
+
+def _shapes(link: ElementTree.Element, where: str) -> list[Shape]:
+    """Read the collision boxes, cylinders and spheres of one link; meshes are passed over."""
+    name, shapes = link.get("name", ""), []
+    for element in link.findall("collision"):
+        field = f"link {name} collision"
+        box, round_, ball = (element.find(f"geometry/{kind}") for kind in ("box", "cylinder", "sphere"))
+        if box is not None:
+            kind, size = "box", _numbers(box.get("size"), (math.nan, 0, 0), where, f"{field} box size")
+        elif round_ is not None:
+            radius, length = (_length(round_, key, where, field) for key in ("radius", "length"))
+            kind, size = "cylinder", np.array([2.0 * radius, 2.0 * radius, length])
+        elif ball is not None:
+            kind, size = "sphere", np.full(3, 2.0 * _length(ball, "radius", where, field))
+        else:
+            continue
+        if not (size > 0.0).all():
+            raise RobotModelError("a collision shape needs lengths above zero", where=where, field=field,
+                                  value=size.tolist(), remedy="write its size into the URDF, m")  # fmt: skip
+        shapes.append(Shape(name, kind, frozen(_origin(element, where, field)), frozen(size)))
+    return shapes
+
+
+def _length(element: ElementTree.Element, key: str, where: str, field: str) -> float:
+    return float(_numbers(f"{element.get(key, '')} 0 0", (math.nan, 0, 0), where, f"{field} {key}")[0])
+
+
+def _origin(element: ElementTree.Element, where: str, field: str) -> Array:
+    """Return the 4 x 4 matrix of an element's ``origin``; identity without one."""
+    place, matrix = element.find("origin"), np.eye(4)
+    if place is not None:
+        matrix[:3, 3] = _numbers(place.get("xyz"), (0, 0, 0), where, f"{field} origin xyz")
+        matrix[:3, :3] = rotation_from_rpy(_numbers(place.get("rpy"), (0, 0, 0), where, f"{field} origin rpy"))
+    return matrix
 
 
 def _numbers(text: str | None, default: tuple[float, float, float], where: str, field: str) -> Array:
@@ -245,11 +304,7 @@ def _joint(element: ElementTree.Element, where: str) -> Joint:
     parent, child = element.find("parent"), element.find("child")
     if parent is None or child is None:
         raise RobotModelError("a joint needs a parent and a child", where=where, field=field)
-    place = element.find("origin")
-    origin = np.eye(4)
-    if place is not None:
-        origin[:3, 3] = _numbers(place.get("xyz"), (0, 0, 0), where, f"{field} origin xyz")
-        origin[:3, :3] = rotation_from_rpy(_numbers(place.get("rpy"), (0, 0, 0), where, f"{field} origin rpy"))
+    origin = _origin(element, where, field)
     lower, upper, velocity, axis = 0.0, 0.0, 0.0, np.array([1.0, 0, 0])
     if kind != "fixed":
         node = element.find("axis")

@@ -27,6 +27,10 @@ class Hold:
         Expected kill probability.
     scorch_m2 : float
         Turf above its limit.
+    move_s : float
+        Time of the arm's motion to it.
+    via_rad : tuple[tuple[float, ...], ...]
+        Postures to move through on the way to ``joints_rad``: lifted, round obstacles.
     """
 
     weed_id: str
@@ -37,6 +41,7 @@ class Hold:
     kill: float
     scorch_m2: float
     move_s: float
+    via_rad: tuple[tuple[float, ...], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from swardwright.domain.plan import Plan, Refused, Stop
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
+from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
 
 
@@ -65,7 +66,8 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     order, legs = order_stops(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
     stops, arm_s = [], 0.0
     for number, place in enumerate((used[i] for i in order), start=1):
-        holds, moving_s = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
+        holds, moving_s, unmoved = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
+        refused += unmoved
         stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
         arm_s += moving_s
     route = [(site.start.x_m, site.start.y_m)]
@@ -103,4 +105,4 @@ def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
     return lanes_over(site)
 
 
-__all__ = ["drive_way", "plan_round", "posture_over", "survey_lanes"]
+__all__ = ["drive_way", "plan_round", "posture_over", "survey_lanes", "way_between", "way_over"]

@@ -7,14 +7,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from swardwright.domain.plan import Hold
+from swardwright.domain.plan import Hold, Refused
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.choose import Candidate
-from swardwright.planning.reach import cones_rad, posture_over, solve, travel_s, usable
+from swardwright.planning.motion import piece_s
+from swardwright.planning.order import order_work
+from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
 from swardwright.planning.stops import Offered, cover, in_base_axes
-from swardwright.planning.tour import shortest_path
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
 #: covers solved again with the pairs of stop and weed taken out that have no exact posture, before weeds are refused
@@ -126,11 +127,11 @@ def _postures(rig: Rig, reach: ReachMap, aims_m: Array) -> Array:
 
 def order_holds(
     rig: Rig, work: list[tuple[Candidate, Array, Array]], rng: np.random.Generator
-) -> tuple[tuple[Hold, ...], float]:
-    """Return the holds of one stop in the order with the least arm travel, and the arm's time there, s.
+) -> tuple[tuple[Hold, ...], float, list[Refused]]:
+    """Return the holds of one stop in the order of least arm time, that time, s, and the weeds that have no motion.
 
-    The arm comes from the last look posture and ends at rest; looks and the way to the first are counted too. Travel is
-    in joint space at the joints' speed limits.
+    The arm comes from the last look posture and ends at rest; looks and the way to the first are counted too. Order and
+    postures are chosen together (``order.order_work``), every motion is checked for collision.
 
     Parameters
     ----------
@@ -139,20 +140,19 @@ def order_holds(
     """
     rest = np.array(rig.rest_joints_rad)
     looks = [np.array(look) for look in rig.look_joints_rad] or [rest]
-    postures = np.array([looks[-1], *(joints for _, _, joints in work), rest])
-    cost = travel_s(rig, postures[:, None], postures[None])
-    order = shortest_path(cost, 0, len(postures) - 1, rng, kicks=min(40, 4 * len(work)))
+    aims, joints = np.array([aim for _, aim, _ in work]), np.array([q for _, _, q in work])
+    done = order_work(rig, aims, joints, looks[-1], rest, rng)
     holds = []
-    for before, here in pairwise(order[:-1]):
-        candidate, aim, joints = work[here - 1]
+    for row, posture, motion in zip(done.order, done.joints_rad, done.motions, strict=False):
+        candidate, aim, _ = work[row]
         dwell = candidate.dwell
         holds.append(
             Hold(
-                candidate.weed.id, (float(aim[0]), float(aim[1])), tuple(float(q) for q in joints),
-                dwell.hold_s, dwell.gas_kg, dwell.kill, dwell.scorch_m2, float(cost[before, here]),
+                candidate.weed.id, (float(aim[0]), float(aim[1])), tuple(float(q) for q in posture),
+                dwell.hold_s, dwell.gas_kg, dwell.kill, dwell.scorch_m2, motion.time_s,
+                tuple(tuple(float(q) for q in via) for via in motion.way_rad[1:-1]),
             )
         )  # fmt: skip
-    tour = [rest, *looks]
-    looking = sum(float(travel_s(rig, a, b)) for a, b in pairwise(tour))
-    moving = sum(float(cost[a, b]) for a, b in pairwise(order))
-    return tuple(holds), looking + moving
+    looking = sum(float(piece_s(rig, a, b)) for a, b in pairwise([rest, *looks]))
+    refused = [Refused(work[row][0].weed.id, reason) for row, reason in sorted(done.refused.items())]
+    return tuple(holds), looking + sum(motion.time_s for motion in done.motions), refused

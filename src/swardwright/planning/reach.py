@@ -4,15 +4,12 @@ The head's working point is the point ``standoff_m`` along the head link's z axi
 offset (where heat really lands): it must come to lie on the aim, with the axis within a cone about straight down and
 free spin about the axis. With the axis straight down the head link stands exactly ``standoff_m`` above the ground.
 
-Collision, first version: the arm is a string of spheres between joint origins, the base a box under the arm's first
-joint, the ground a plane. It is meant to be replaced by meshes of the URDF.
+Collision: see ``collision``.
 
 Damped least squares with error-dependent damping: Wampler 1986; Sugihara 2011 (both from memory).
 """
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,15 +18,12 @@ from swardwright.domain.arm import Arm
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
+from swardwright.planning.collision import ARM_RADIUS_M, GROUND_CLEAR_M, CollisionModel, build_model
 
-#: half thickness of an arm link, m (common practice, no source)
-ARM_RADIUS_M = 0.05
-#: points of the arm further apart than this along it must not come nearer than two radii, m
-SELF_ARC_M = 0.30
-#: joint origins past the shoulder and the camera stay this far above ground, m
-GROUND_CLEAR_M = 0.08
 #: heat stays this far outside the base's footprint, m: three standard deviations of a 30 mm footprint
 BASE_HEAT_CLEAR_M = 0.09
+#: what planned postures and motions keep off everything, on top of the collision model's own clearances, m
+MARGIN_M = 0.005
 POSITION_TOLERANCE_M = 2e-4
 ANGLE_TOLERANCE_RAD = 2e-3
 _ROTATION_WEIGHT_M = 0.3
@@ -63,7 +57,7 @@ def check_rig(rig: Rig) -> None:
 
 
 def solve(
-    rig: Rig, aims_m: Array, starts_rad: Array, cone_rad: float, iterations: int = 60
+    rig: Rig, aims_m: Array, starts_rad: Array, cone_rad: float, iterations: int = 60, height_m: float = 0.0
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Bring the head's working point onto each aim by damped least squares.
 
@@ -75,6 +69,8 @@ def solve(
         Shape (n, dof): where each search starts.
     cone_rad : float
         Largest angle between the head's axis and straight down; 0: straight down.
+    height_m : float
+        Height to which the working point is brought: 0 to heat, more to lift the head.
 
     Returns
     -------
@@ -84,7 +80,7 @@ def solve(
     arm, reach = rig.arm, rig.head.working_point_m
     low, high = arm.lower_rad, arm.upper_rad
     joints = np.clip(np.array(starts_rad, dtype=float), low, high)
-    target = np.concatenate([np.asarray(aims_m, dtype=float), np.zeros((len(aims_m), 1))], axis=1)
+    target = np.concatenate([np.asarray(aims_m, dtype=float), np.full((len(aims_m), 1), height_m)], axis=1)
     done = np.zeros(len(joints), dtype=bool)
     active = np.arange(len(joints))
     for turn in range(iterations):
@@ -152,8 +148,8 @@ def working_point_m(rig: Rig, joints_rad: Array) -> Array:
     return point
 
 
-def clear_of_collision(rig: Rig, joints_rad: Array) -> NDArray[np.bool_]:
-    """Return whether each posture keeps the arm off itself, the base and the ground.
+def clear_of_collision(rig: Rig, joints_rad: Array, margin_m: float = 0.0) -> NDArray[np.bool_]:
+    """Return whether each posture keeps the arm off itself, the base and the ground by more than a margin.
 
     Parameters
     ----------
@@ -165,30 +161,30 @@ def clear_of_collision(rig: Rig, joints_rad: Array) -> NDArray[np.bool_]:
     Array
         Shape (n,), bool.
     """
-    end, axes = rig.arm.walk(joints_rad, rig.head.link)
-    tip = end[:, :3, 3]
-    knots = np.stack([*(position for _, position, _ in axes.values()), tip], axis=1)
-    camera = rig.arm.forward(joints_rad, rig.camera_link)[:, :3, 3]
-    shoulder = knots[:, 0]
-    far = np.linalg.norm(knots - shoulder[:, None], axis=2) > 1e-6
-    clear = np.where(far[:, :-1], knots[:, :-1, 2] > GROUND_CLEAR_M, True).all(axis=1)
-    clear &= (tip[:, 2] > 0.5 * rig.head.standoff_m) & (camera[:, 2] > GROUND_CLEAR_M)
-    # spheres strung along the arm
-    share = np.linspace(0.0, 1.0, 4)[None, None, :, None]
-    string = (knots[:, :-1, None] * (1.0 - share) + knots[:, 1:, None] * share).reshape(len(knots), -1, 3)
-    string = np.concatenate([string, camera[:, None]], axis=1)
-    box_low, box_high = base_box_m(rig)
-    outside = np.maximum(np.maximum(box_low - string, string - box_high), 0.0)
-    away = np.linalg.norm(string - shoulder[:, None], axis=2) > 0.2
-    clear &= np.where(away, np.linalg.norm(outside, axis=2) > ARM_RADIUS_M, True).all(axis=1)
-    string = string[:, :-1]
-    arc = np.cumsum(np.linalg.norm(np.diff(string, axis=1, prepend=string[:, :1]), axis=2), axis=1)
-    for i in range(string.shape[1] - 1):
-        apart = np.linalg.norm(string[:, i + 1 :] - string[:, i : i + 1], axis=2)
-        distant = arc[:, i + 1 :] - arc[:, i : i + 1] > SELF_ARC_M
-        clear &= np.where(distant, apart > 2.0 * ARM_RADIUS_M, True).all(axis=1)
-    result: NDArray[np.bool_] = clear
-    return result
+    clear: NDArray[np.bool_] = gap_m(rig, joints_rad) > margin_m
+    return clear
+
+
+def gap_m(rig: Rig, joints_rad: Array) -> Array:
+    """Return how far each posture (n, dof) is from the nearest strike, m, shape (n,), tip and camera included."""
+    model = collision_model(rig)
+    tip = rig.arm.forward(joints_rad, rig.head.link)[:, 2, 3] - 0.5 * rig.head.standoff_m
+    camera = rig.arm.forward(joints_rad, rig.camera_link)[:, 2, 3] - GROUND_CLEAR_M
+    gap: Array = np.minimum(model.gaps_m(rig.arm, joints_rad).min(axis=1), np.minimum(tip, camera))
+    return gap
+
+
+_MODELS: dict[tuple[object, ...], CollisionModel] = {}
+
+
+def collision_model(rig: Rig) -> CollisionModel:
+    """Return the collision model of a rig, kept by content."""
+    key = content_key(rig)
+    if key not in _MODELS:
+        if len(_MODELS) >= 4:
+            _MODELS.clear()
+        _MODELS[key] = build_model(rig, base_box_m(rig))
+    return _MODELS[key]
 
 
 def base_box_m(rig: Rig) -> tuple[Array, Array]:
@@ -217,9 +213,10 @@ def content_key(rig: Rig) -> tuple[object, ...]:
     """Return what reach depends on, as a hashable value: two rigs with the same key reach the same ground."""
     joints = tuple((j.name, j.kind, j.parent, j.origin.tobytes(), j.axis.tobytes(), j.lower_rad, j.upper_rad,
                     j.velocity_rad_s) for j in rig.arm.joints)  # fmt: skip
+    shapes = tuple((s.link, s.kind, s.link_from_shape.tobytes(), s.size_m.tobytes()) for s in rig.arm.shapes)
     base = (rig.base.length_m, rig.base.width_m, rig.base.offset_m)
     head = (rig.head.link, rig.head.standoff_m, rig.head.tilt_max_rad, rig.head.offset_m)
-    return joints, base, head, rig.camera_link, rig.survey_joints_rad, rig.look_joints_rad, rig.rest_joints_rad
+    return joints, shapes, base, head, rig.camera_link, rig.survey_joints_rad, rig.look_joints_rad, rig.rest_joints_rad
 
 
 _POOLS: dict[tuple[object, ...], tuple[Array, Array, Array]] = {}
@@ -248,14 +245,19 @@ def _draw_pool(rig: Rig) -> tuple[Array, Array, Array]:
 
 
 def nearest_starts(rig: Rig, aims_m: Array, count: int) -> Array:
-    """Return for each aim (n, 2) the ``count`` pool postures whose head is nearest to it, shape (n, count, dof)."""
+    """Return for each aim (n, 2) the pool postures whose head is nearest to it, the nearest first.
+
+    Shape (n, count, dof), fewer than ``count`` where the pool is smaller.
+    """
     pool, points, tilts = start_pool(rig)
+    count = min(count, len(pool))
     out = np.empty((len(aims_m), count, pool.shape[1]))
     height = np.square(points[:, 2]) + np.square(_ROTATION_WEIGHT_M * tilts)
     for i in range(0, len(aims_m), 256):
         part = aims_m[i : i + 256]
         gap = np.square(points[None, :, :2] - part[:, None, :]).sum(axis=2) + height
-        nearest = np.argpartition(gap, count, axis=1)[:, :count]
+        nearest = np.argpartition(gap, min(count, len(pool) - 1), axis=1)[:, :count]
+        nearest = np.take_along_axis(nearest, np.argsort(np.take_along_axis(gap, nearest, axis=1), axis=1), axis=1)
         out[i : i + 256] = pool[nearest]
     return out
 
@@ -266,7 +268,7 @@ def usable(rig: Rig, joints_rad: Array, arrived: NDArray[np.bool_]) -> NDArray[n
     index = np.flatnonzero(good)
     if index.size:
         tilted = tilt_rad(rig, joints_rad[index])
-        good[index] = clear_of_collision(rig, joints_rad[index]) & (
+        good[index] = clear_of_collision(rig, joints_rad[index], MARGIN_M) & (
             tilted <= max(rig.head.tilt_max_rad, ANGLE_TOLERANCE_RAD)
         )
     return good
@@ -303,16 +305,61 @@ def posture_over(
     tuple[float, ...] | None
         Joints within their limits; None where the head cannot work (out of reach, in collision, or over the base).
     """
+    found = postures_over(rig, aim_base_m, near_joints_rad)
+    return tuple(float(v) for v in found[0]) if len(found) else None
+
+
+#: starts from the pool, tried in turn until there is a posture: few, then more, then very many
+_STARTS = (24, 120, 480)
+
+
+def postures_over(
+    rig: Rig,
+    aim_base_m: tuple[float, float] | Array,
+    near_joints_rad: tuple[float, ...] | Array,
+    also_rad: Array | None = None,
+) -> Array:
+    """Return the usable postures found over an aim, shape (n, dof), the nearest in time to a given posture first.
+
+    Straight down where there is one; only where there is none as far tilted as the head may be. Not all that there
+    are: more starts are only drawn while nothing is found.
+
+    Parameters
+    ----------
+    also_rad : Array | None
+        Shape (m, dof): further postures to start the search from.
+    """
     aim = np.array(aim_base_m, dtype=float)
     near = np.array(near_joints_rad, dtype=float)
+    none = np.empty((0, len(rig.arm.moving)))
     if not (np.isfinite(aim).all() and np.isfinite(near).all()) or not heat_off_base(rig, aim):
-        return None
-    starts = np.concatenate([near[None], nearest_starts(rig, aim[None], 24)[0]])
-    aims = np.repeat(aim[None], len(starts), axis=0)
-    for cone in cones_rad(rig):
-        joints, arrived = solve(rig, aims, starts, cone)
-        good = usable(rig, joints, arrived)
-        if good.any():
-            best = int(np.argmin(np.where(good, travel_s(rig, near, joints), math.inf)))
-            return tuple(float(v) for v in joints[best])
-    return None
+        return none
+    if not within_arms_length(rig, aim):
+        return none
+    own = near[None] if also_rad is None else np.concatenate([near[None], np.atleast_2d(also_rad)])
+    before = 0
+    for count in _STARTS:
+        drawn = nearest_starts(rig, aim[None], count)[0][before:]
+        starts = np.concatenate([own, drawn]) if before == 0 else drawn
+        before = count
+        for cone in cones_rad(rig):
+            joints, arrived = solve(rig, np.repeat(aim[None], len(starts), axis=0), starts, cone)
+            good = joints[usable(rig, joints, arrived)]
+            if len(good):
+                return good[np.argsort(travel_s(rig, near, good), kind="stable")]
+    return none
+
+
+def within_arms_length(rig: Rig, aim_m: Array) -> bool:
+    """Return whether an aim (2,), base axes, is no further from the first joint than the arm is long, head included."""
+    joints = rig.arm.chain(rig.head.link)
+    names = {joint.name for joint in rig.arm.moving}
+    first = next(i for i, joint in enumerate(joints) if joint.name in names)
+    foot = np.eye(4)
+    for joint in joints[: first + 1]:
+        foot = foot @ joint.origin
+    length = float(np.linalg.norm(rig.head.working_point_m))
+    for joint in joints[first:]:
+        stroke = max(abs(joint.lower_rad), abs(joint.upper_rad)) if joint.kind == "prismatic" else 0.0
+        length += stroke + (float(np.linalg.norm(joint.origin[:3, 3])) if joint is not joints[first] else 0.0)
+    return float(np.linalg.norm(np.array([*aim_m, 0.0]) - foot[:3, 3])) <= length
