@@ -58,7 +58,7 @@ class FreeGround:
         return inside
 
     def ways(self, points_m: Array) -> tuple[Array, list[list[Array]]]:
-        """Return shortest distances and ways between points.
+        """Return shortest distances and ways between a few points.
 
         Parameters
         ----------
@@ -70,19 +70,31 @@ class FreeGround:
         tuple[Array, list[list[Array]]]
             Distances (n, n), m; ``ways[i][j]`` of shape (k, 2): way points from i to j, both ends included.
         """
+        ways = self.ways_between(points_m)
+        n = len(points_m)
+        return ways.distance_m, [[ways.way_m(a, b) for b in range(n)] for a in range(n)]
+
+    def ways_between(self, points_m: Array, *, from_start: bool = False) -> Ways:
+        """Return the shortest ways between all of some thousand points (n, 2) on free ground.
+
+        With ``from_start`` the first point is the base's start: it may lie off the free ground, and is then left for
+        the entry first.
+        """
         from scipy.sparse import csr_matrix
         from scipy.sparse.csgraph import dijkstra
 
         n = len(points_m)
-        nodes = np.concatenate([points_m, self._corners()])
+        corners = self._corners()
+        nodes = np.concatenate([points_m, [self.entry_m], corners])
         i, j = np.triu_indices(len(nodes), k=1)
         seen = self._seen(nodes[i], nodes[j])
+        if from_start:
+            seen |= (i == 0) & (j == n)
         i, j = i[seen], j[seen]
         length = np.maximum(np.linalg.norm(nodes[i] - nodes[j], axis=1), 1e-12)
         graph = csr_matrix((length, (i, j)), shape=(len(nodes), len(nodes)))
         distance, before = dijkstra(graph, directed=False, indices=np.arange(n), return_predecessors=True)
-        ways = [[_way(nodes, before[a], a, b) for b in range(n)] for a in range(n)]
-        return distance[:, :n], ways
+        return Ways(nodes, distance[:, :n], before)
 
     def _corners(self) -> Array:
         """Return the corners (k, 2) that a shortest way can bend at."""
@@ -91,23 +103,90 @@ class FreeGround:
         return shapely.get_coordinates(self.free)
 
     def _seen(self, a: Array, b: Array) -> NDArray[np.bool_]:
+        """Return whether the straight lines a-b (k, 2) stay on free ground; lines far from its edges are not asked."""
         import shapely
 
         room: Any = shapely.buffer(self.free, 1e-6)
         shapely.prepare(room)
-        lines = shapely.linestrings(np.stack([a, b], axis=1))
-        seen: NDArray[np.bool_] = shapely.covers(room, lines)
+        seen = np.ones(len(a), dtype=bool)
+        lower, upper = np.minimum(a, b), np.maximum(a, b)
+        near = np.zeros(len(a), dtype=bool)
+        for hollow in shapely.get_parts(shapely.difference(shapely.envelope(room), room)):
+            west, south, east, north = shapely.bounds(hollow)
+            near |= (upper[:, 0] >= west) & (lower[:, 0] <= east) & (upper[:, 1] >= south) & (lower[:, 1] <= north)
+        lines = shapely.linestrings(np.stack([a[near], b[near]], axis=1))
+        seen[near] = shapely.covers(room, lines)
         return seen
 
 
-def _way(nodes: Array, before: NDArray[Any], a: int, b: int) -> Array:
-    path = [b]
-    while path[-1] != a:
-        previous = int(before[path[-1]])
-        if previous < 0:
-            return np.empty((0, 2))
-        path.append(previous)
-    return nodes[path[::-1]]
+@dataclass(frozen=True, eq=False)
+class Ways:
+    """Shortest ways between all of n points.
+
+    Attributes
+    ----------
+    nodes_m : Array
+        Shape (n + k, 2): the points, then the entry and the corners at which ways can bend.
+    distance_m : Array
+        Shape (n, n); infinite where no way leads.
+    before : NDArray[np.int32]
+        Shape (n, n + k): the node before, on the way from the point (row); negative where there is none.
+    """
+
+    nodes_m: Array
+    distance_m: Array
+    before: NDArray[Any]
+
+    def way_m(self, a: int, b: int) -> Array:
+        """Return the way points (k, 2) from point a to point b, both ends included; none where no way leads."""
+        path = [b]
+        while path[-1] != a:
+            previous = int(self.before[a, path[-1]])
+            if previous < 0:
+                return np.empty((0, 2))
+            path.append(previous)
+        return self.nodes_m[path[::-1]]
+
+    def turns_rad(self, yaw_rad: Array) -> Array:
+        """Return the radians turned on the spot (n, n) from pose to pose: at the start, each bend and the end.
+
+        The base drives each way forwards or backwards as a whole, whichever turns less, so that the matrix is
+        symmetric: the way back is the same way driven in the other gear.
+
+        Parameters
+        ----------
+        yaw_rad : Array
+            Shape (n,): headings at the points.
+        """
+        n = len(yaw_rad)
+        row, here = (a.ravel() for a in np.indices((n, n)))
+        last = np.full(n * n, np.nan)  # direction of the last piece of the way, then of the piece looked at
+        nearer = np.full(n * n, np.nan)
+        bends = np.zeros(n * n)
+        alive = np.flatnonzero((row != here) & (self.before[row, here] >= 0))
+        at = here[alive]
+        while alive.size:
+            previous = self.before[row[alive], at]
+            step = self.nodes_m[at] - self.nodes_m[previous]
+            moves = np.hypot(step[:, 0], step[:, 1]) > 1e-9
+            along = np.arctan2(step[:, 1], step[:, 0])
+            new = moves & np.isnan(last[alive])
+            last[alive[new]] = along[new]
+            bend = moves & ~new
+            bends[alive[bend]] += turned_rad(nearer[alive[bend]] - along[bend])
+            nearer[alive[moves]] = along[moves]
+            going = previous != row[alive]
+            alive, at = alive[going], previous[going]
+        start, end = yaw_rad[row], yaw_rad[here]
+        gears = [turned_rad(nearer + gear - start) + turned_rad(end - last - gear) for gear in (0.0, np.pi)]
+        turn = np.where(np.isnan(last), turned_rad(end - start), bends + np.minimum(*gears))
+        return turn.reshape(n, n)
+
+
+def turned_rad(angle: Array) -> Array:
+    """Return how far an angle turns, the short way round, rad."""
+    turned: Array = np.abs((angle + np.pi) % (2.0 * np.pi) - np.pi)
+    return turned
 
 
 def nearest_free(ground: FreeGround, place_m: tuple[float, float]) -> tuple[float, float]:
