@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from dataclasses import replace
 
+from swardwright.domain.dwell import dwell_for
+from swardwright.domain.pattern import CROWN_SHARE, gas_of_pattern_kg, pattern_for
 from swardwright.domain.plan import Refused
 from swardwright.domain.site import Site
 from swardwright.planning.choose import Candidate
 from swardwright.planning.ground import FreeGround
 from swardwright.planning.reach_map import ReachMap
 from swardwright.planning.supplies import doubts
+
+#: weeds on which the note about wide crowns is judged, at most
+_SAMPLE = 200
 
 
 def why_no_stop(candidate: Candidate, ground: FreeGround, reach: ReachMap) -> Refused:
@@ -44,6 +51,7 @@ def remarks(
             f"{site.limits.hold_max_s:.3g} s, which kills with probability {least:.2f} or more only, "
             f"{site.limits.kill_target:.2f} is wanted; one treatment cannot do it"
         )
+    notes += _crowns(site, heated)
     if not heated:
         notes.append("nothing to treat: no weed of the register may be heated")
     if ground.cut_off:
@@ -54,3 +62,27 @@ def remarks(
         notes.append("at the rim of the reach the head is tilted: the flame's axis, not the nozzle, is over the aim")
     notes.append("collision is checked with spheres along the arm and a box for the base only: watch the first moves")
     return (*notes, *doubts(site))
+
+
+def _crowns(site: Site, heated: list[Candidate]) -> list[str]:
+    """Return what the plan's holds do to plants that grow from all over their crown, judged on ``_SAMPLE`` of them."""
+    some = heated[:: math.ceil(len(heated) / _SAMPLE) or 1]
+    head, limits = site.rig.head, site.limits
+    kills, gas_kg, planned_kg, rings = [], 0.0, 0.0, 0
+    for candidate in some:
+        radius = CROWN_SHARE * candidate.weed.radius_m
+        given = replace(limits, hold_max_s=candidate.dwell.hold_s)
+        kills.append(dwell_for(head, candidate.kind, candidate.covariance_m2, given, radius).kill)
+        pattern = pattern_for(head, candidate.kind, candidate.covariance_m2, limits, radius)
+        gas_kg += gas_of_pattern_kg(head, len(pattern.offsets_m), pattern.hold_s)
+        planned_kg += gas_of_pattern_kg(head, 1, candidate.dwell.hold_s)
+        rings += len(pattern.offsets_m) > 1
+    if not some or gas_kg <= 1.05 * planned_kg:
+        return []
+    return [
+        "each hold is meant for one growing point at the crown: should growing points sit within "
+        f"{CROWN_SHARE:.0%} of a plant's radius (no source), these holds kill with probability "
+        f"{sum(kills) / len(kills):.2f} on average; {limits.kill_target:.2f} takes {gas_kg / planned_kg:.1f} times "
+        f"the gas, and rings of holds, which the run does not do yet, for {rings / len(some):.0%} of the weeds: "
+        "judge by your own outcomes"
+    ]
