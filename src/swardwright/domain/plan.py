@@ -62,8 +62,63 @@ class Refused:
 
 
 @dataclass(frozen=True)
+class Load:
+    """What one stop takes, the drive to it included: kilograms, joules, seconds, metres."""
+
+    stop_id: str
+    gas_hold_kg: float
+    gas_pilot_kg: float
+    energy_j: float
+    drive_m: float
+    drive_s: float
+    arm_s: float
+    heat_s: float
+
+    @property
+    def gas_kg(self) -> float:
+        """Gas burnt, kg."""
+        return self.gas_hold_kg + self.gas_pilot_kg
+
+    @property
+    def time_s(self) -> float:
+        """Time in all, s."""
+        return self.drive_s + self.arm_s + self.heat_s
+
+
+@dataclass(frozen=True)
+class Swap:
+    """A change on the way.
+
+    Attributes
+    ----------
+    what : str
+        ``"gas"`` (cylinder), ``"battery"`` or ``"time"`` (a new day).
+    stop_id : str
+        The stop after which it is due; empty: before the first.
+    during : bool
+        True: that stop alone takes more than one, so that the change falls within it.
+    """
+
+    what: str
+    stop_id: str
+    during: bool = False
+
+
+@dataclass(frozen=True)
 class Supplies:
-    """What the round takes: kilograms, joules, seconds, and what to bring."""
+    """What the round takes: kilograms, joules, seconds, and what to bring.
+
+    Attributes
+    ----------
+    loads : tuple[Load, ...]
+        The same, stop by stop in the order of the drive.
+    swaps : tuple[Swap, ...]
+        Cylinders, batteries and days to change, in the order of the drive.
+    day_s : float | None
+        Length of the working day; None: without end.
+    notes : tuple[str, ...]
+        What limits, and what a person should do about it.
+    """
 
     gas_kg: float
     gas_hold_kg: float
@@ -76,6 +131,15 @@ class Supplies:
     heat_s: float
     time_s: float
     drive_m: float
+    loads: tuple[Load, ...] = ()
+    swaps: tuple[Swap, ...] = ()
+    day_s: float | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def days(self) -> int:
+        """Working days that the round takes."""
+        return 1 + sum(swap.what == "time" for swap in self.swaps)
 
 
 @dataclass(frozen=True)

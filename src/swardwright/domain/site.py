@@ -159,22 +159,52 @@ class Base:
 
 @dataclass(frozen=True)
 class Power:
-    """Battery and standing loads: joules and watts."""
+    """Battery and standing loads: joules and watts; ``carried``: batteries at hand, the one in the robot included."""
 
     battery_j: float
     usable: float
     rail_efficiency: float
     arm_w: float
     computer_w: float
+    carried: int = 1
 
 
 @dataclass(frozen=True)
 class Gas:
-    """The cylinder: net fill (kg of propane) and number carried."""
+    """The gas cylinders.
+
+    Attributes
+    ----------
+    cylinder_kg : float
+        Net fill (propane) of a full one.
+    usable : float
+        Share of it that can be burnt, 0..1.
+    purge_kg : float
+        Lost each time that one is connected.
+    ambient_k : float
+        Temperature of the air round it.
+    fill : float
+        How full the first one is, 0..1; spare ones are full.
+    carried : int
+        Cylinders at hand, the connected one included.
+    regulator_pa : float
+        Pressure that the regulator needs at its inlet, gauge.
+    price : float
+        Of one kilogram, in the site's own currency.
+    orifice_m, line_pa : float
+        Diameter of the head's jet and gauge pressure before it, to check the head's flow; 0: not known.
+    """
 
     cylinder_kg: float
     usable: float
     purge_kg: float
+    ambient_k: float = 288.15
+    fill: float = 1.0
+    carried: int = 1
+    regulator_pa: float = 100e3
+    price: float = 3.0
+    orifice_m: float = 0.0
+    line_pa: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,6 +287,10 @@ class Limits:
         Interlocks refuse on a robot report older than this.
     gate_m : float
         Before and after are matched within this distance on the ground.
+    work_day_s : float
+        Longest working day; 0: daylight at the site.
+    hour_price : float
+        Of one hour of the round, in the site's own currency.
     """
 
     pose_age_s: float
@@ -276,6 +310,8 @@ class Limits:
     gate_m: float
     battery_reserve: float
     gas_reserve: float
+    work_day_s: float = 0.0
+    hour_price: float = 20.0
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
 
 
-def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Plan:
+def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s: float | None = None) -> Plan:
     """Plan one round from the register.
 
     Choose the weeds that may be heated and their dwell; leave some as controls; park at the fewest stops that reach
@@ -24,6 +24,8 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     ----------
     seed : int
         For the draw of the controls and the order searches; the same seed gives the same plan.
+    at_s : float | None
+        A moment of the day of the round (Unix time), for its daylight; None: days have no end.
 
     Raises
     ------
@@ -31,17 +33,22 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
         If the arm cannot carry the head: links missing, too few joints, postures of another length.
     SiteError
         If the base starts on a keep-out, or a look posture does not look at the ground.
+    RefusedError
+        If the cylinders give no gas, or the day no light.
     """
     from swardwright.planning.choose import choose, draw_controls, places
+    from swardwright.planning.daylight import working_day_s
     from swardwright.planning.ground import free_ground
     from swardwright.planning.holds import order_holds, park
     from swardwright.planning.reach_map import reach_map
     from swardwright.planning.remarks import remarks, why_no_stop
     from swardwright.planning.route import order_stops
     from swardwright.planning.stops import offer_stops
-    from swardwright.planning.supplies import count_supplies
+    from swardwright.planning.supplies import check_supplies, count_supplies
 
     check_rig(site.rig)
+    check_supplies(site)
+    day_s = working_day_s(site, at_s)
     rng = np.random.default_rng(seed)
     candidates, refused = choose(register, site)
     ground, reach = free_ground(site), reach_map(site.rig)
@@ -64,20 +71,31 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int) -> Pl
     bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in parked.chosen]
     used = [place for place in range(len(bases)) if parked.work[place]]
     order, legs = order_stops(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
-    stops, arm_s = [], 0.0
+    stops: list[Stop] = []
+    arm_s: list[float] = []
     for number, place in enumerate((used[i] for i in order), start=1):
         holds, moving_s, unmoved = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
         refused += unmoved
         stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
-        arm_s += moving_s
+        arm_s.append(moving_s)
     route = [(site.start.x_m, site.start.y_m)]
     route += [(float(x), float(y)) for leg in legs for x, y in leg.way_m[1:]]
     return Plan(
         id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
         stops_bound=parked.bound, route_m=tuple(route),
-        supplies=count_supplies(site, tuple(stops), legs, arm_s), refused=tuple(refused),
+        supplies=count_supplies(site, tuple(stops), legs, arm_s, day_s=day_s), refused=tuple(refused),
         controls=controls, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
     )  # fmt: skip
+
+
+def cut_plan(plan: Plan, site: Site, limit: str) -> Plan:
+    """Return the plan cut where one working day, the gas or the batteries carried end (``time``, ``gas``, ``battery``).
+
+    What is left is among the refused, with the reason.
+    """
+    from swardwright.planning.supplies import cut_plan
+
+    return cut_plan(plan, site, limit)
 
 
 def drive_way(site: Site, here: BasePose, target: BasePose) -> tuple[BasePose, ...]:
@@ -105,4 +123,4 @@ def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
     return lanes_over(site)
 
 
-__all__ = ["drive_way", "plan_round", "posture_over", "survey_lanes", "way_between", "way_over"]
+__all__ = ["cut_plan", "drive_way", "plan_round", "posture_over", "survey_lanes", "way_between", "way_over"]

@@ -15,6 +15,8 @@ from swardwright.domain.errors import InputError, SwardwrightError
 from swardwright.shell.cautions import CAUTIONS
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from swardwright.domain.permit import Weather
     from swardwright.shell.open_site import OpenSite
     from swardwright.shell.saying import Said
@@ -274,15 +276,19 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
 @site_argument
 @click.option("--seed", type=click.IntRange(0, 2**31), default=1, show_default=True,
               help="Of the draw of controls and the order searches.")  # fmt: skip
+@click.option("--limit", type=click.Choice(["time", "gas", "battery"]),
+              help="Cut the plan where a working day, the gas or the batteries carried end.")  # fmt: skip
+@click.option("--day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+              help="Whose daylight counts  [default: today's; an invented site's days have no end]")  # fmt: skip
 @json_option
-def plan(site: Path, seed: int) -> None:
+def plan(site: Path, seed: int, limit: str | None, day: datetime | None) -> None:
     """Plan a round: stops with a proven bound, holds, gas, battery, time, and every refusal with its reason.
 
     Example: swardwright plan green
     """
     from swardwright.shell.rounds import plan_site
 
-    _with_site(site, lambda at: plan_site(at, seed=seed))
+    _with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day))
 
 
 @main.command(epilog=" ".join(CAUTIONS))

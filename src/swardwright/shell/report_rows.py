@@ -15,7 +15,7 @@ import numpy as np
 from swardwright.domain.event import JournalEntry, RoundRecord
 from swardwright.domain.outcome import Outcome
 from swardwright.domain.permit import Permit
-from swardwright.domain.plan import Plan
+from swardwright.domain.plan import Plan, Supplies
 from swardwright.domain.site import Site, treat_probability
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.units import KG_M2_PER_KG_HA, ZERO_CELSIUS_K
@@ -239,6 +239,27 @@ def not_done(plan: Plan | None, record: RoundRecord | None) -> list[tuple[str, s
     return rows
 
 
+#: what is changed on the way, in words
+CHANGES = {"gas": "Change the gas cylinder", "battery": "Change the battery", "time": "End the day"}
+#: more changes than this are not listed one by one
+MAX_LISTED = 12
+
+
+def change_lines(supplies: Supplies) -> list[str]:
+    """Return where to change cylinder or battery and where a day ends, one line each kind."""
+    lines = []
+    for what, words in CHANGES.items():
+        at = [
+            f"{'within' if s.during else 'after'} stop {s.stop_id}" if s.stop_id else "before the first stop"
+            for s in supplies.swaps
+            if s.what == what
+        ]
+        if at:
+            more = f" and {len(at) - MAX_LISTED} times more" if len(at) > MAX_LISTED else ""
+            lines.append(f"{words} {', '.join(at[:MAX_LISTED])}{more}.")
+    return lines
+
+
 def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tuple[str, str, str]]:
     """Return what the round takes: name, planned, used."""
     s = plan.supplies
@@ -252,10 +273,13 @@ def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tupl
         (f"cylinders of {site.rig.gas.cylinder_kg:g} kg", str(s.cylinders), "–"),
         ("battery energy", f"{s.energy_j / 3600:.0f} Wh", "–"),
         ("battery swaps", str(s.battery_swaps), "–"),
+        ("working days", str(s.days), "–"),
+        ("changes on the way", " ".join(change_lines(s)) or "none", "–"),
         ("flame on the ground", f"{s.heat_s / 60:.1f} min", heat),
         ("driving", f"{s.drive_m:.0f} m in {s.drive_s / 60:.0f} min", "–"),
         ("arm moving", f"{s.arm_s / 60:.0f} min", "–"),
         ("time, all", f"{s.time_s / 60:.0f} min", used_time),
+        *(("to know", note, "–") for note in s.notes),
     ]
 
 

@@ -213,14 +213,22 @@ class PowerForm(_Table):
     rail_efficiency: Annotated[float, Quantity("fraction", 0.0, 1.0, above=True)]
     arm: Power
     computer: Power
+    carried: Annotated[int, Field(ge=1, le=1000)] = 1
 
 
 class GasForm(_Table):
-    """``[gas]``: one cylinder."""
+    """``[gas]``: the cylinders."""
 
     cylinder: Annotated[float, Quantity("mass", 0.0, 1000.0, above=True)]
     usable: Annotated[float, Quantity("fraction", 0.0, 1.0, above=True)]
     purge: Annotated[float, Quantity("mass", 0.0, 10.0)]
+    ambient: Annotated[float, Quantity("temperature", 203.15, 333.15)] = 288.15
+    fill: Fraction = 1.0
+    carried: Annotated[int, Field(ge=1, le=1000)] = 1
+    regulator: Annotated[float, Quantity("pressure", 0.0, 1.5e6)] = 100e3
+    price: Annotated[float, Field(ge=0.0, le=1e6)] = 3.0
+    orifice: Annotated[float, Quantity("length", 0.0, 0.05)] = 0.0
+    line: Annotated[float, Quantity("pressure", 0.0, 1.5e6)] = 0.0
 
 
 class ErrorsForm(_Table):
@@ -268,6 +276,8 @@ class LimitsForm(_Table):
     gate: Annotated[float, Quantity("length", 0.0, 10.0, above=True)]
     battery_reserve: Fraction
     gas_reserve: Fraction
+    work_day: Annotated[float, Quantity("time", 0.0, 86_400.0)] = 0.0
+    hour_price: Annotated[float, Field(ge=0.0, le=1e6)] = 20.0
 
 
 class TopicsForm(_Table):
