@@ -21,6 +21,7 @@ from swardwright.planning.propane import (
     coldest_k,
     cooled_k,
     draw_off_kg_s,
+    low_pressure_orifice_m3_s,
     starves_after_s,
     vapour_pressure_pa,
 )
@@ -221,8 +222,12 @@ def test_keep_lit_or_relight_is_decided_by_cost(make: Any) -> None:
 
 def test_a_flow_that_the_jet_cannot_give_is_doubted(make: Any) -> None:
     passes = choked_orifice_kg_s(0.5e-3, 2e5, 288.15)
-    for flow, doubted in ((passes, False), (2.0 * passes, True)):
-        rig = replace(make.rig, gas=replace(make.rig.gas, orifice_m=0.5e-3, line_pa=2e5),
+    low = 1.86 * low_pressure_orifice_m3_s(0.5e-3, 3e3)  # 1.86 kg/m3 at 15 C (C: p M / (R T))
+    between = (20e3, 9e-3, False)  # no formula holds: nothing is said
+    for line_pa, flow, doubted in (
+        (2e5, passes, False), (2e5, 2.0 * passes, True), (3e3, 1.2 * low, False), (3e3, 0.5 * low, True), between,
+    ):  # fmt: skip
+        rig = replace(make.rig, gas=replace(make.rig.gas, orifice_m=0.5e-3, line_pa=line_pa),
                       head=replace(make.rig.head, flow_kg_s=flow))  # fmt: skip
         _, plan = burning(make.site(rig=rig), 2, 2.0, 2.0)
         assert any("flow is doubtful" in n for n in plan.supplies.notes) is doubted

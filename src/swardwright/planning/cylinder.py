@@ -10,16 +10,22 @@ from swardwright.domain.site import Gas, Site
 from swardwright.domain.units import ATMOSPHERE_PA, ZERO_CELSIUS_K
 from swardwright.planning.propane import (
     BOILING_K,
+    GAS_CONSTANT,
+    MOLAR_KG,
+    choked_from_pa,
     choked_orifice_kg_s,
     coldest_k,
     cooled_k,
     draw_off_kg_s,
+    low_pressure_orifice_m3_s,
     starves_after_s,
     vapour_pressure_pa,
 )
 
 #: the head's flow and that of its orifice may differ by this share before it is doubted (common practice, no source)
 FLOW_DOUBT = 0.3
+#: the low-pressure orifice formula leaves out that gas expands: used up to this gauge pressure, Pa (common practice)
+LOW_PA = 10e3
 
 
 def check_cylinder(gas: Gas) -> None:
@@ -144,9 +150,15 @@ def _orifice_note(site: Site) -> list[str]:
     gas, flow = site.rig.gas, site.rig.head.flow_kg_s
     if gas.orifice_m <= 0.0 or gas.line_pa <= 0.0:
         return []
-    passes = choked_orifice_kg_s(gas.orifice_m, gas.line_pa, gas.ambient_k)
+    if gas.line_pa >= choked_from_pa():
+        passes = choked_orifice_kg_s(gas.orifice_m, gas.line_pa, gas.ambient_k)
+    elif gas.line_pa <= LOW_PA:
+        density = ATMOSPHERE_PA * MOLAR_KG / (GAS_CONSTANT * gas.ambient_k)
+        passes = density * low_pressure_orifice_m3_s(gas.orifice_m, gas.line_pa)
+    else:
+        return []  # neither formula holds
     if abs(passes - flow) <= FLOW_DOUBT * passes:
         return []
     return [f"the head's flow is doubtful: {3600 * flow:.2f} kg/h, but a jet of {1e3 * gas.orifice_m:.2g} mm at "
-            f"{gas.line_pa / 1e5:.1f} bar passes about {3600 * passes:.2f}; weigh the cylinder before and after a "
+            f"{gas.line_pa / 1e5:.2g} bar passes about {3600 * passes:.2f}; weigh the cylinder before and after a "
             "minute of flame"]  # fmt: skip

@@ -28,6 +28,8 @@ LIQUID_J_KG_K = 2.4e3
 #: molar mass, kg/mol, and ratio of specific heats of the gas (REFERENCES section 2)
 MOLAR_KG, GAMMA = 0.0440956, 1.13
 GAS_CONSTANT = 8.314462618
+#: density of the gas over that of air, and the pressure of one inch of water
+DENSITY_RATIO, INCH_WATER_PA = 1.5, 249.089
 
 _LB, _BTU_PER_LB_GROSS = 0.45359237, 21_500.0
 #: net fill of the handbook's cylinder, kg
@@ -150,6 +152,11 @@ def starves_after_s(flow_kg_s: float, air_k: float, left_kg: float, cylinder_kg:
     return -left_kg * LIQUID_J_KG_K / through_w_k * math.log1p(-limit / flow_kg_s)
 
 
+def choked_from_pa(gamma: float = GAMMA) -> float:
+    """Return the gauge pressure from which a jet into the air runs at the speed of sound, Pa."""
+    return ATMOSPHERE_PA * (math.pow((gamma + 1.0) / 2.0, gamma / (gamma - 1.0)) - 1.0)
+
+
 def choked_orifice_kg_s(
     diameter_m: float, gauge_pa: float, temperature_k: float, discharge: float = 0.85, gamma: float = GAMMA
 ) -> float:
@@ -162,7 +169,7 @@ def choked_orifice_kg_s(
     InputError
         If a number is none, or the pressure too low for the speed of sound (about 74 kPa gauge).
     """
-    choked_pa = ATMOSPHERE_PA * (((gamma + 1.0) / 2.0) ** (gamma / (gamma - 1.0)) - 1.0)
+    choked_pa = choked_from_pa(gamma)
     if not choked_pa <= gauge_pa < math.inf:
         raise InputError("the orifice does not run at the speed of sound at this pressure",
                          value=f"{gauge_pa / 1e3:g} kPa gauge", limit=f"{choked_pa / 1e3:.0f} kPa gauge or more",
@@ -175,7 +182,20 @@ def choked_orifice_kg_s(
     return discharge * math.pi / 4.0 * diameter_m**2 * (gauge_pa + ATMOSPHERE_PA) * speed
 
 
+def low_pressure_orifice_m3_s(
+    diameter_m: float, gauge_pa: float, density_ratio: float = DENSITY_RATIO, discharge: float = 0.9
+) -> float:
+    """Return the flow through a low-pressure orifice, m3/s.
+
+    ``ft3/h = 1658.5 k A sqrt(h / s)``, A in square inches, h in inches of water, ``s`` the gas's density over that of
+    air (an open gas-trade textbook; the constant from memory).
+    """
+    area_in2 = math.pi / 4.0 * (diameter_m / 0.0254) ** 2
+    feet3_h = 1658.5 * discharge * area_in2 * math.sqrt(gauge_pa / INCH_WATER_PA / density_ratio)
+    return feet3_h * 0.3048**3 / 3600.0
+
+
 __all__ = [
-    "choked_orifice_kg_s", "coldest_k", "cooled_k", "draw_off_kg_s", "latent_heat_j_kg", "starves_after_s",
-    "vapour_pressure_pa",
+    "choked_from_pa", "choked_orifice_kg_s", "coldest_k", "cooled_k", "draw_off_kg_s",
+    "latent_heat_j_kg", "low_pressure_orifice_m3_s", "starves_after_s", "vapour_pressure_pa",
 ]  # fmt: skip
