@@ -79,10 +79,14 @@ def _crowns(site: Site, heated: list[Candidate]) -> list[str]:
         rings += len(pattern.offsets_m) > 1
     if not some or gas_kg <= 1.05 * planned_kg:
         return []
+    ring = (
+        f", with rings of holds for {rings / len(some):.0%} of the weeds, which the run does not do yet"
+        if rings
+        else ""
+    )
     return [
         "each hold is meant for one growing point at the crown: should growing points sit within "
         f"{CROWN_SHARE:.0%} of a plant's radius (no source), these holds kill with probability "
         f"{sum(kills) / len(kills):.2f} on average; {limits.kill_target:.2f} takes {gas_kg / planned_kg:.1f} times "
-        f"the gas, and rings of holds, which the run does not do yet, for {rings / len(some):.0%} of the weeds: "
-        "judge by your own outcomes"
+        f"the gas{ring}: judge by your own outcomes"
     ]

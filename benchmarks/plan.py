@@ -1,0 +1,14 @@
+"""The plan, proven: each of its parts from a module of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from benchmarks import _plan_dose
+
+
+def figures(full: bool) -> Iterator[dict[str, Any]]:
+    """Yield the figures of every part of the plan."""
+    for part in (_plan_dose,):
+        yield from part.figures(full)
