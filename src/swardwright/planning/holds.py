@@ -15,7 +15,7 @@ from swardwright.planning.motion import piece_s
 from swardwright.planning.order import order_work
 from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
-from swardwright.planning.stops import Offered, cover, in_base_axes
+from swardwright.planning.stops import Offered, cover_offered, in_base_axes
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
 #: covers solved again with the pairs of stop and weed taken out that have no exact posture, before weeds are refused
@@ -57,8 +57,8 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
     while True:
         attempt += 1
         served = np.flatnonzero(covers.any(axis=0))
-        chosen, bound = cover(covers[:, served], offered.penalty)
         left = replace(offered.columns(served), covers=covers[:, served])
+        chosen, bound = cover_offered(left, weeds_m[served])
         work, missed = assign(rig, reach, left, chosen, weeds_m[served])
         if not missed:
             named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}

@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Site
 from swardwright.planning.ground import FreeGround
-from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.reach_map import CELL_M, ReachMap
 from swardwright.planning.view import seen_at_stop
 
 Bools = NDArray[np.bool_]
 HEADINGS = 12
 GRID_M = 0.25
-#: pairs of stop pose and weed looked at in one go
-_CHUNK = 2_000_000
+#: more weeds than this are covered by tiles: the whole at once takes the solver too long
+WHOLE = 1200
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +41,9 @@ class Offered:
         Shape (m, n): the weed is under the base's footprint.
     penalty : Array
         Shape (m,): what is second to the number of stops, 0..1: weeds under the base, off the zones, poor reach.
+    prices : Array | None
+        Shape (n,), of large sites, where only the stop poses worth trying are kept: prices of the weeds such that no
+        stop pose at all, of those kept and those left out, covers weeds worth more than 1 (:mod:`planning.tiles`).
     """
 
     poses: Array
@@ -48,17 +51,20 @@ class Offered:
     quality: Array
     under: Bools
     penalty: Array
+    prices: Array | None = None
 
     def rows(self, index: NDArray[np.int64] | Bools) -> Offered:
         """Return some of the stops."""
         return Offered(
-            self.poses[index], self.covers[index], self.quality[index], self.under[index], self.penalty[index]
+            self.poses[index], self.covers[index], self.quality[index], self.under[index], self.penalty[index],
+            self.prices,
         )  # fmt: skip
 
     def columns(self, index: NDArray[np.int64]) -> Offered:
         """Return the same stops for some of the weeds."""
         return Offered(
-            self.poses, self.covers[:, index], self.quality[:, index], self.under[:, index], self.penalty
+            self.poses, self.covers[:, index], self.quality[:, index], self.under[:, index], self.penalty,
+            None if self.prices is None else self.prices[index],
         )  # fmt: skip
 
 
@@ -77,7 +83,7 @@ def offer_stops(site: Site, ground: FreeGround, reach: ReachMap, weeds_m: Array,
     weeds_m : Array
         Shape (n, 2), ground axes.
     """
-    import shapely
+    from scipy.sparse import csr_array
     from scipy.spatial import cKDTree
 
     empty = np.zeros((0, len(weeds_m)))
@@ -93,45 +99,108 @@ def offer_stops(site: Site, ground: FreeGround, reach: ReachMap, weeds_m: Array,
     near = cKDTree(weeds_m).query(places)[0] <= radius
     places = places[near]
     places = places[ground.standable(places)] if len(places) else places
+    if len(places) == 0:
+        return nothing
+    pairs = _pairs(site, reach, places, weeds_m)
+    if len(pairs.stop) == 0:
+        return nothing
+    # only stops that cover something
+    rows, stop = np.unique(pairs.stop, return_inverse=True)
+    poses = pairs.poses[rows]
+    shape = (len(rows), len(weeds_m))
+    sets = csr_array((np.ones(len(stop), dtype=np.float32), (stop, pairs.weed)), shape=shape)
+    penalty = _penalty(site, poses, pairs.standing_on[rows], np.bincount(stop, pairs.quality) / np.bincount(stop))
+    prices = None
+    if len(weeds_m) > WHOLE:
+        from swardwright.planning.tiles import worth_trying
+
+        kept, prices = worth_trying(sets, penalty)
+    else:
+        kept = _largest(sets.toarray() > 0.0, penalty)
+    return _offered(site, pairs, sets, rows, kept, penalty, weeds_m, prices)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pairs:
+    """Stop poses and weeds that belong together: weed ``weed[k]`` is covered from ``poses[stop[k]]``."""
+
+    poses: Array
+    standing_on: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    weed: NDArray[np.int64]
+    quality: Array
+
+
+def _pairs(site: Site, reach: ReachMap, places: Array, weeds_m: Array) -> _Pairs:
+    """Return which weeds are covered from which place with which heading: only weeds within reach are looked at."""
+    from scipy.spatial import cKDTree
+
     headings = 2.0 * math.pi / HEADINGS * (np.arange(HEADINGS) - HEADINGS // 2 + 1)
     poses = np.column_stack([np.repeat(places, HEADINGS, axis=0), np.tile(headings, len(places))])
-    zones = shapely.union_all([shapely.Polygon(zone.corners_m) for zone in site.zones])
-    step = max(_CHUNK // max(len(weeds_m), 1), 1)
-    parts = [_cover(site, reach, zones, poses[i : i + step], weeds_m) for i in range(0, len(poses), step)]
-    parts = [part for part in parts if len(part.poses)]
-    if not parts:
-        return nothing
-    names = ("poses", "covers", "quality", "under", "penalty")
-    return _undominated(Offered(*(np.concatenate([getattr(part, name) for part in parts]) for name in names)))
-
-
-def _cover(site: Site, reach: ReachMap, zones: Any, poses: Array, weeds_m: Array) -> Offered:
-    import shapely
-
-    aims = in_base_axes(poses, weeds_m)
-    sure, quality = reach.look_up(aims)
-    near = np.nonzero(sure)
-    covers = np.zeros(sure.shape, dtype=bool)
-    covers[near] = seen_at_stop(site.rig, aims[near])
     base = site.rig.base
-    under = (np.abs(aims[..., 0] - base.offset_m) <= base.length_m / 2.0) & (
+    within = max(reach.radius_m + CELL_M, math.hypot(abs(base.offset_m) + base.length_m / 2.0, base.width_m / 2.0))
+    close = cKDTree(places).sparse_distance_matrix(cKDTree(weeds_m), within + 1e-6, output_type="ndarray")
+    place, weed = close["i"], close["j"]
+    step = weeds_m[weed] - places[place]
+    standing_on = np.zeros((len(places), HEADINGS), dtype=np.int64)
+    found: list[tuple[NDArray[np.int64], NDArray[np.int64], Array]] = []
+    for k, yaw in enumerate(headings):
+        c, s = math.cos(yaw), math.sin(yaw)
+        aims = np.column_stack([c * step[:, 0] + s * step[:, 1], -s * step[:, 0] + c * step[:, 1]])
+        standing_on[:, k] = np.bincount(place[_stands_on(site, aims)], minlength=len(places))
+        sure, quality = reach.look_up(aims)
+        near = np.flatnonzero(sure)
+        near = near[seen_at_stop(site.rig, aims[near])]
+        found.append((HEADINGS * place[near].astype(np.int64) + k, weed[near].astype(np.int64), quality[near]))
+    stop, which, good = (np.concatenate(part) for part in zip(*found, strict=True))
+    return _Pairs(poses, standing_on.ravel(), stop, which, good)
+
+
+def _stands_on(site: Site, aims: Array) -> Bools:
+    base = site.rig.base
+    under: Bools = (np.abs(aims[..., 0] - base.offset_m) <= base.length_m / 2.0) & (
         np.abs(aims[..., 1]) <= base.width_m / 2.0
     )  # fmt: skip
-    keep = covers.any(axis=1)
-    poses, covers, quality, under = poses[keep], covers[keep], np.where(covers, quality, 0.0)[keep], under[keep]
+    return under
+
+
+def _penalty(site: Site, poses: Array, standing_on: NDArray[np.int64], quality: Array) -> Array:
+    import shapely
+
+    zones = shapely.union_all([shapely.Polygon(zone.corners_m) for zone in site.zones])
     off_zone = ~shapely.contains_xy(zones, poses[:, 0], poses[:, 1])
-    poor = 1.0 - quality.sum(axis=1) / covers.sum(axis=1)
-    penalty = 0.5 * np.minimum(under.sum(axis=1) / 4.0, 1.0) + 0.25 * off_zone + 0.25 * poor
-    return Offered(poses, covers, quality, under, penalty)
+    penalty: Array = 0.5 * np.minimum(standing_on / 4.0, 1.0) + 0.25 * off_zone + 0.25 * (1.0 - quality)
+    return penalty
+
+
+def _offered(
+    site: Site, pairs: _Pairs, sets: Any, rows: NDArray[np.int64], kept: NDArray[np.int64], penalty: Array,
+    weeds_m: Array, prices: Array | None,
+) -> Offered:  # fmt: skip
+    poses = pairs.poses[rows[kept]]
+    place = np.full(len(pairs.poses), -1)
+    place[rows[kept]] = np.arange(len(kept))
+    row = place[pairs.stop]
+    mine = row >= 0
+    quality = np.zeros((len(kept), len(weeds_m)), dtype=float if prices is None else np.float32)
+    quality[row[mine], pairs.weed[mine]] = pairs.quality[mine]
+    under = np.zeros(quality.shape, dtype=bool)
+    for i in range(0, len(kept), 256):
+        under[i : i + 256] = _stands_on(site, in_base_axes(poses[i : i + 256], weeds_m))
+    return Offered(poses, sets[kept].toarray() > 0.0, quality, under, penalty[kept], prices)
 
 
 def _undominated(offered: Offered) -> Offered:
     """Leave out stops that cover the same as, or less than, another; of equal ones the least penalty stays."""
-    order = np.lexsort((np.arange(len(offered.poses)), offered.penalty, -offered.covers.sum(axis=1)))
-    _, first = np.unique(np.packbits(offered.covers[order], axis=1), axis=0, return_index=True)
+    return offered.rows(_largest(offered.covers, offered.penalty))
+
+
+def _largest(covers: Bools, penalty: Array) -> NDArray[np.int64]:
+    order: NDArray[np.int64] = np.lexsort((np.arange(len(covers)), penalty, -covers.sum(axis=1)))
+    _, first = np.unique(np.packbits(covers[order], axis=1), axis=0, return_index=True)
     order = order[np.sort(first)]
-    counts = offered.covers[order].sum(axis=1)
-    sets = offered.covers[order].astype(np.float32)
+    counts = covers[order].sum(axis=1)
+    sets = covers[order].astype(np.float32)
     keep = np.ones(len(order), dtype=bool)
     for i in range(0, len(order), 1024):
         shared = sets[i : i + 1024] @ sets[: min(i + 1024, len(order))].T
@@ -139,8 +208,25 @@ def _undominated(offered: Offered) -> Offered:
         within = shared >= counts[rows][:, None]  # all that the row covers, an earlier (larger) stop covers too
         within &= np.arange(shared.shape[1])[None, :] < rows[:, None]
         keep[rows] = ~within.any(axis=1)
-    order = order[keep]
-    return offered.rows(order)
+    return order[keep]
+
+
+def cover_offered(offered: Offered, weeds_m: Array) -> tuple[list[int], int]:
+    """Choose the fewest stops that cover all weeds (n, 2), and prove how few could do; large sites by tiles.
+
+    Returns
+    -------
+    tuple[list[int], int]
+        Chosen rows; no fewer of all stop poses on the grid can do.
+    """
+    if offered.prices is None:
+        return cover(offered.covers, offered.penalty)
+    from swardwright.planning.tiles import cover_by_tiles, price_bound
+
+    if offered.covers.shape[1] == 0:
+        return [], 0
+    chosen = cover_by_tiles(offered.covers, offered.penalty, weeds_m)
+    return chosen, min(price_bound(offered.prices), len(chosen))
 
 
 def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[list[int], int]:
@@ -217,7 +303,7 @@ def _solve(covers: Bools, cost: Array, greedy: list[int], time_s: float) -> tupl
     solver = Quiet()
     solver.silent()
     solver.setOptionValue("time_limit", float(time_s))
-    solver.setOptionValue("mip_rel_gap", 0.0)
+    solver.setOptionValue("mip_rel_gap", 0.01)
     solver.setOptionValue("mip_abs_gap", 0.4)
     model = highspy.HighsLp()
     model.num_col_, model.num_row_ = m, n

@@ -1,0 +1,169 @@
+"""Covering thousands of weeds: prices that prove how few stops could do, and a cover mended tile by tile.
+
+Large sites are too much for the exact solver, and a bound per tile proves nothing for the whole, because a stop at a
+tile's edge serves two tiles. Prices of weeds do.
+
+Proof of the bound. Give each weed w a price p_w >= 0 such that no stop pose covers weeds worth more than 1. Any
+cover C pays for every weed at least once, so ``sum_w p_w <= sum_{j in C} sum_{w in j} p_w <= |C|``: no cover has fewer
+stops than the sum of the prices, rounded up (weak duality of the covering linear program). It stays true for fewer
+weeds (leave out their prices) and for stops that cover less. Where the prices came from does not matter; that no stop
+pose on the grid is worth more than 1 is seen to at the end, over all poses.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from swardwright.domain.poses import Array
+
+Bools = NDArray[np.bool_]
+#: edge of a tile, in weeds that it holds on average
+_TILE_WEEDS = 90
+#: shifts of the tiles, in tiles; each pass mends the seams of the ones before
+_SHIFTS = ((0.0, 0.0), (0.5, 0.5), (0.5, 0.0), (0.0, 0.5))
+_STEPS = 400
+
+
+def worth_trying(sets: Any, penalty: Array, most: int = 8000) -> tuple[NDArray[np.int64], Array]:
+    """Return the rows of the stop poses worth trying, and the prices of the weeds.
+
+    Parameters
+    ----------
+    sets : csr_array
+        Shape (m, n): 1 where the weed is covered; every column has one.
+    """
+    n = sets.shape[1]
+    prices = feasible(sets, subgradient_prices(sets))
+    worth = sets @ prices
+    # of equal sets the least penalty stays (two random sums tell them apart: which poses are tried proves nothing)
+    marks = sets @ np.random.default_rng(0).random((n, 2))
+    order = np.lexsort((penalty, marks[:, 1], marks[:, 0]))
+    ahead = np.ones(len(order), dtype=bool)
+    ahead[1:] = np.abs(np.diff(marks[order], axis=0)).max(axis=1) > 1e-9
+    distinct = order[ahead]
+    distinct = distinct[np.argsort(-worth[distinct], kind="stable")]
+    kept = set(distinct[:most].tolist())
+    by_weed = sets[distinct].tocsc()
+    for w in range(n):  # and for every weed the best few
+        rows = np.sort(by_weed.indices[by_weed.indptr[w] : by_weed.indptr[w + 1]])[:3]
+        kept.update(distinct[rows].tolist())
+    return np.array(sorted(kept), dtype=np.int64), prices
+
+
+def subgradient_prices(sets: Any, steps: int = _STEPS) -> Array:
+    """Return prices near the best ones, by subgradients of ``sum p + sum_j min(0, 1 - worth_j)`` (Held, Karp)."""
+    across = sets.T.tocsr()
+    size = np.diff(sets.indptr)
+    largest = np.maximum.reduceat(size[across.indices], across.indptr[:-1])
+    prices = 1.0 / largest.astype(float)  # feasible: no stop is worth more than 1
+    best, best_value, scale, stuck = prices, float(prices.sum()), 1.0, 0
+    goal = 1.15 * best_value
+    for _ in range(steps):
+        over = 1.0 - sets @ prices
+        taken = over < 0.0
+        value = float(prices.sum() + over[taken].sum())
+        if value > best_value + 1e-4 * abs(best_value):
+            stuck = 0
+        else:
+            stuck += 1
+            if stuck == 15:
+                scale, stuck = 0.6 * scale, 0
+                prices = best
+                continue
+        if value > best_value:
+            best, best_value = prices, value
+        goal = max(goal, 1.03 * best_value)
+        slope = 1.0 - across @ taken.astype(np.float32)
+        slope[(prices <= 0.0) & (slope < 0.0)] = 0.0
+        square = float(slope @ slope)
+        if square == 0.0 or scale < 1e-3:
+            break
+        prices = np.maximum(prices + scale * (goal - value) / square * slope, 0.0)
+    return best
+
+
+def feasible(sets: Any, prices: Array) -> Array:
+    """Return prices at which no stop is worth more than 1.
+
+    Each weed's price is divided by the worth of the dearest stop that covers it, if that is above 1: then the worth of
+    any stop is at most its old worth over itself. What room that leaves is given back weed by weed.
+    """
+    across = sets.T.tocsr()
+    worth = sets @ prices
+    dearest = np.maximum.reduceat(worth[across.indices], across.indptr[:-1])
+    prices = prices / np.maximum(dearest, 1.0)
+    worth = sets @ prices
+    for w in np.argsort(-dearest, kind="stable"):
+        mine = across.indices[across.indptr[w] : across.indptr[w + 1]]
+        room = 1.0 - float(worth[mine].max())
+        if room > 0.0:
+            prices[w] += room
+            worth[mine] += room
+    top = float((sets @ prices).max())
+    return np.asarray(prices / max(top, 1.0) * (1.0 - 1e-9))
+
+
+def price_bound(prices: Array) -> int:
+    """Return the number of stops that no cover can do with fewer of."""
+    return max(math.ceil(float(prices.sum()) - 1e-6), 1)
+
+
+def cover_by_tiles(covers: Bools, penalty: Array, weeds_m: Array) -> list[int]:
+    """Choose few stops that cover all weeds: tile by tile, then over shifted tiles so that the seams are mended.
+
+    In each tile the stops all of whose own weeds (those that no other chosen stop covers) lie in the tile are taken
+    out, and the weeds left over are covered anew by the exact solver, if that takes no more stops.
+    """
+    from scipy.sparse import csr_array
+
+    from swardwright.planning.stops import cover
+
+    sets = csr_array(covers)
+    by_weed = sets.T.tocsr()
+    low, high = weeds_m.min(axis=0), weeds_m.max(axis=0)
+    edge = math.sqrt(_TILE_WEEDS * float(np.prod(np.maximum(high - low, 1e-3))) / len(weeds_m))
+    times = np.zeros(len(weeds_m), dtype=np.int64)  # how many chosen stops cover it
+    chosen: set[int] = set()
+    for shift in _SHIFTS:
+        tile = np.floor((weeds_m - low) / edge + np.array(shift)).astype(np.int64)
+        _, tile_of = np.unique(tile, axis=0, return_inverse=True)
+        for number in range(int(tile_of.max()) + 1):
+            inside = tile_of == number
+            out = _only_inside(sets, by_weed, chosen, times, inside)
+            for row in out:
+                times[sets.indices[sets.indptr[row] : sets.indptr[row + 1]]] -= 1
+            todo = np.flatnonzero((times == 0) & inside)
+            new: list[int] = []
+            if todo.size:
+                rows = np.unique(by_weed[todo].indices)
+                part, _ = cover(covers[np.ix_(rows, todo)], penalty[rows], time_s=1.5)
+                new = [int(rows[r]) for r in part]
+            if out and len(new) > len(out):
+                new = out
+            chosen = (chosen - set(out)) | set(new)
+            for row in new:
+                times[sets.indices[sets.indptr[row] : sets.indptr[row + 1]]] += 1
+    for row in sorted(chosen):  # what has become spare
+        mine = sets.indices[sets.indptr[row] : sets.indptr[row + 1]]
+        if (times[mine] > 1).all():
+            chosen.discard(row)
+            times[mine] -= 1
+    return sorted(chosen)
+
+
+def _only_inside(sets: Any, by_weed: Any, chosen: set[int], times: NDArray[np.int64], inside: Bools) -> list[int]:
+    """Return chosen stops that the weeds outside do not need, alone or together."""
+    near = set(by_weed[np.flatnonzero(inside)].indices.tolist()) & chosen
+    left = times.copy()
+    out = []
+    for row in sorted(near):
+        mine = sets.indices[sets.indptr[row] : sets.indptr[row + 1]]
+        outside = mine[~inside[mine]]
+        if (left[outside] > 1).all():
+            left[outside] -= 1
+            out.append(row)
+    return out
