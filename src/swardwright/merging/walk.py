@@ -14,8 +14,8 @@ from swardwright.merging.association import Pairs, assign
 from swardwright.merging.problem import Problem
 from swardwright.merging.stack import Ints, Key
 
-#: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m); with 1.2 m one of 120
-#: sites without position fixes was closed on the wrong plants, with 1.6 m none.
+#: Crowns farther than this from a frame's sightings are not updated by them in the first pass (m). With 1.2 m one of
+#: 120 sites without position fixes was closed on the wrong plants, with 1.6 m none.
 ACTIVE_M = 1.6
 
 
