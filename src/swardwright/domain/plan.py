@@ -154,6 +154,8 @@ class Plan:
         Way points of the drive, ground axes, from the start through all stops.
     controls : tuple[str, ...]
         Weeds left untreated on purpose.
+    drive_bound_s : float
+        Proven: no order of these stops takes less driving and turning; 0 where nothing is claimed.
     """
 
     id: str
@@ -166,3 +168,4 @@ class Plan:
     refused: tuple[Refused, ...]
     controls: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    drive_bound_s: float = 0.0

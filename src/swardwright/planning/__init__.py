@@ -42,7 +42,7 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s:
     from swardwright.planning.holds import order_holds, park
     from swardwright.planning.reach_map import reach_map
     from swardwright.planning.remarks import remarks, why_no_stop
-    from swardwright.planning.route import order_stops
+    from swardwright.planning.route import drive_round
     from swardwright.planning.stops import offer_stops
     from swardwright.planning.supplies import check_supplies, count_supplies
 
@@ -70,21 +70,22 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s:
 
     bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in parked.chosen]
     used = [place for place in range(len(bases)) if parked.work[place]]
-    order, legs = order_stops(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
+    drive = drive_round(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
     stops: list[Stop] = []
     arm_s: list[float] = []
-    for number, place in enumerate((used[i] for i in order), start=1):
+    for number, place in enumerate((used[i] for i in drive.order), start=1):
         holds, moving_s, unmoved = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
         refused += unmoved
         stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
         arm_s.append(moving_s)
     route = [(site.start.x_m, site.start.y_m)]
-    route += [(float(x), float(y)) for leg in legs for x, y in leg.way_m[1:]]
+    route += [(float(x), float(y)) for leg in drive.legs for x, y in leg.way_m[1:]]
     return Plan(
         id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
         stops_bound=parked.bound, route_m=tuple(route),
-        supplies=count_supplies(site, tuple(stops), legs, arm_s, day_s=day_s), refused=tuple(refused),
+        supplies=count_supplies(site, tuple(stops), drive.legs, arm_s, day_s=day_s), refused=tuple(refused),
         controls=controls, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
+        drive_bound_s=drive.bound_s,
     )  # fmt: skip
 
 

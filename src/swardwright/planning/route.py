@@ -103,14 +103,6 @@ def drive_round(
     return Drive([i - 1 for i in order[1:]], legs, time_s, bound_s)
 
 
-def order_stops(
-    base: Base, ground: FreeGround, start: BasePose, stops: list[BasePose], rng: np.random.Generator
-) -> tuple[list[int], list[Leg]]:
-    """Return the stops' order with the least driving time, ending at the last stop, and the legs driven."""
-    drive = drive_round(base, ground, start, stops, rng)
-    return drive.order, drive.legs
-
-
 def way_to(ground: FreeGround, here: BasePose, target: BasePose) -> tuple[BasePose, ...]:
     """Return the poses to drive through from wherever the base is to ``target``, round keep-outs, ``target`` last.
 

@@ -209,7 +209,7 @@ def cut_plan(plan: Plan, site: Site, limit: str) -> Plan:
             f"later; the whole round needs at least {plan.stops_bound} stops")  # fmt: skip
     end_m = (stops[-1].base.x_m, stops[-1].base.y_m)
     return replace(
-        plan, stops=stops, stops_bound=1, route_m=_route_to(plan, kept, end_m),
+        plan, stops=stops, stops_bound=1, drive_bound_s=0.0, route_m=_route_to(plan, kept, end_m),
         supplies=add_up(site, stops, supplies.loads[:kept], day_s), refused=(*plan.refused, *refused),
         notes=(note, *plan.notes),
     )  # fmt: skip

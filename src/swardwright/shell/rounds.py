@@ -84,6 +84,13 @@ def _doubtful(opened: OpenSite, register: Register | None) -> str:
     return "" if found is None else f"DOUBTFUL, do not heat on it: {found.sentence}"
 
 
+def _drive_gap(plan: Plan) -> str:
+    if plan.drive_bound_s <= 0.0:
+        return ""
+    gap = max(plan.supplies.drive_s / plan.drive_bound_s - 1.0, 0.0)
+    return f" and turning, at most {100.0 * gap:.1f} % over the least for these stops"
+
+
 def _planned(plan: Plan, doubtful: str = "") -> Said:
     supplies = plan.supplies
     holds = sum(len(stop.holds) for stop in plan.stops)
@@ -92,7 +99,7 @@ def _planned(plan: Plan, doubtful: str = "") -> Said:
         f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
         f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
         f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh; "
-        f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving.",
+        f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
         *change_lines(supplies),
     ]
     reasons: dict[str, int] = {}
@@ -105,7 +112,8 @@ def _planned(plan: Plan, doubtful: str = "") -> Said:
         "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
         "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
-        "time_s": supplies.time_s, "drive_m": supplies.drive_m, "notes": list(plan.notes), "doubt": doubtful,
+        "time_s": supplies.time_s, "drive_m": supplies.drive_m,
+        "drive_s": supplies.drive_s, "drive_bound_s": plan.drive_bound_s, "notes": list(plan.notes), "doubt": doubtful,
         "batteries": bool(supplies.loads) * (supplies.battery_swaps + 1),
         "days": bool(supplies.loads) * supplies.days,
         "day_s": supplies.day_s, "supply_notes": list(supplies.notes),
