@@ -196,7 +196,7 @@ def base_box_m(rig: Rig) -> tuple[Array, Array]:
         foot = foot @ joint.origin
         if joint.name in names:
             break
-    top = max(float(foot[2, 3]) - ARM_RADIUS_M, 0.0)
+    top = max(float(foot[2, 3]) - ARM_RADIUS_M - 2.0 * MARGIN_M, 0.0)
     low = np.array([base.offset_m - base.length_m / 2.0, -base.width_m / 2.0, -1.0])
     return low, np.array([base.offset_m + base.length_m / 2.0, base.width_m / 2.0, top])
 

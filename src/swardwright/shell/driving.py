@@ -142,7 +142,7 @@ class Driver:
             case Drive():
                 return self._drive(command)
             case Rest():
-                return Observation(self._see(self.robot.move_arm(self.site.rig.rest_joints_rad)))
+                return self._rest()
             case Reach():
                 return self._reach(command)
             case Light():
@@ -183,15 +183,37 @@ class Driver:
         return Observation(state)
 
     def _reach(self, reach: Reach) -> Observation:
-        from swardwright.planning import posture_over
+        """Move the head over an aim by a way that is clear of collision, near the plan's arm configuration."""
+        from swardwright.planning import way_over
 
         state = self.robot.state()
-        near = np.asarray(state.joints_rad, dtype=float)
-        posture = posture_over(self.site.rig, np.asarray(reach.aim_base_m, dtype=float), near)
-        if posture is None:
-            reason = "no posture of the arm puts the head over it"
-            return Observation(self._see(state), ok=False, reason=reason, declined=True)
-        return Observation(self._see(self.robot.move_arm(posture)))
+        near = tuple(float(q) for q in state.joints_rad)
+        planned = next((h.joints_rad for s in self.plan.stops for h in s.holds if h.weed_id == reach.weed_id), None)
+        way = way_over(self.site.rig, reach.aim_base_m, near, planned_rad=planned, lit=self._lit)
+        if isinstance(way, str):
+            return Observation(self._see(state), ok=False, reason=way, declined=True)
+        return Observation(self._through(way))
+
+    def _rest(self) -> Observation:
+        """Fold the arm by a clear way; where there is none the arm stays and a person must see to it."""
+        from swardwright.planning import way_between
+
+        state = self._see(self.robot.state())
+        rest = self.site.rig.rest_joints_rad
+        if np.allclose(state.joints_rad, rest, atol=1e-9):
+            return Observation(self._see(self.robot.move_arm(rest)))
+        way = way_between(self.site.rig, tuple(float(q) for q in state.joints_rad), rest)
+        if isinstance(way, str):
+            return Observation(state, ok=False, reason=way)
+        return Observation(self._through(way))
+
+    def _through(self, way: tuple[tuple[float, ...], ...]) -> RobotState:
+        """Move through postures; stop at once where the emergency stop is pressed or not known."""
+        for posture in way:
+            state = self._see(self.robot.move_arm(posture))
+            if state.emergency_stop is not False:
+                break
+        return state
 
     def _look(self, look: LookAgain) -> Observation:
         """Take pictures from the look postures and say where the plants are, in base axes."""
