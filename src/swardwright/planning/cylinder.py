@@ -37,7 +37,7 @@ def check_cylinder(gas: Gas) -> None:
         If it is colder than propane boils, or its pressure is below what the regulator needs.
     """
     celsius = f"{gas.ambient_k - ZERO_CELSIUS_K:.0f} C"
-    remedy = "wait for a warmer day, or keep the cylinder in a warm place until work begins, never near a flame"
+    remedy = "wait for a warmer day; never warm a cylinder with a flame"
     if not gas.ambient_k > BOILING_K:
         raise RefusedError("the cylinder is colder than propane boils, so no gas comes out", where="site.toml",
                            field="gas.ambient", value=celsius, limit="warmer than -42 C", remedy=remedy)  # fmt: skip
@@ -98,7 +98,8 @@ def coldest_liquid(site: Site, stops: tuple[Stop, ...], supplies: Supplies) -> t
     def burn(flow_kg_s: float, time_s: float) -> None:
         nonlocal left, liquid
         left = max(left - flow_kg_s * time_s, 0.0)
-        liquid = cooled_k(liquid, flow_kg_s, time_s, gas.ambient_k, left, gas.cylinder_kg)
+        cooled = cooled_k(liquid, flow_kg_s, time_s, gas.ambient_k, left, gas.cylinder_kg)
+        liquid = max(cooled, BOILING_K)  # at its boiling point it gives no more gas, so it cools no further
 
     valve = 2.0 * head.valve_delay_s
     for stop, load in zip(stops, supplies.loads, strict=True):

@@ -94,11 +94,12 @@ def _drive_gap(plan: Plan) -> str:
 def _planned(plan: Plan, doubtful: str = "") -> Said:
     supplies = plan.supplies
     holds = sum(len(stop.holds) for stop in plan.stops)
+    batteries = f" ({supplies.battery_swaps + 1} batteries)" if supplies.battery_swaps else ""
     lines = [
         f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
         f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
         f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
-        f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh; "
+        f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
         f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
         *change_lines(supplies),
     ]
