@@ -1,0 +1,133 @@
+"""Inside a stop: time against a plain order, strikes by an outside judge, and how much of the reach is found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+from benchmarks._arm_oracle import MOUNT_M, OUTSIDE, Replay, Searcher, outside_rig, outside_urdf
+from swardwright.domain.poses import Array
+from swardwright.domain.site import Rig
+from swardwright.planning.motion import Motion, move, piece_s
+from swardwright.planning.order import order_work
+from swardwright.planning.reach import heat_off_base, posture_over, postures_over
+from swardwright.planning.reach_map import CELL_M, reach_map
+
+Figure = dict[str, Any]
+#: what a hold and the looks at a stop take at the invented site, s
+_HOLD_S = 1.0
+
+
+def _figure(name: str, value: float, unit: str, bound: Any, holds: bool | None) -> Figure:
+    return {"figure": name, "value": float(f"{float(value):.4g}"), "unit": unit, "bound": bound,
+            "holds": None if holds is None else bool(holds)}  # fmt: skip
+
+
+def _rig() -> tuple[Rig, Path, TemporaryDirectory[str]]:
+    from swardwright.shell.site_file import load_site
+    from swardwright.simulation import write_scenario
+
+    folder = TemporaryDirectory()
+    write_scenario(Path(folder.name), 0)
+    return load_site(Path(folder.name)).rig, Path(folder.name) / "robot.urdf", folder
+
+
+def figures(full: bool) -> Iterator[Figure]:
+    """Yield the figures of reach and of motions inside a stop."""
+    rig, urdf, folder = _rig()
+    with folder:
+        yield from inside_stops(rig, urdf, 100 if full else 4)
+        yield from reached(rig, urdf, 200 if full else 15)
+
+
+def draw_stop(rig: Rig, count: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Return random aims (n, 2) in reach of one stop, base axes, and a posture over each."""
+    cells = np.argwhere(reach_map(rig).sure)
+    first = reach_map(rig).first_m
+    aims, joints = [], []
+    while len(aims) < count:
+        aim = first + CELL_M * (cells[rng.integers(len(cells))] + rng.uniform(-0.5, 0.5, 2))
+        posture = posture_over(rig, aim, rig.survey_joints_rad)
+        if posture is not None:
+            aims.append(aim)
+            joints.append(posture)
+    return np.array(aims), np.array(joints)
+
+
+def plain_s(rig: Rig, aims: Array, joints: Array, begin: Array, end: Array) -> float:
+    """Return the arm's time in nearest-neighbour order (by distance on the ground) with one fixed configuration.
+
+    The configuration is the survey posture's: over each aim the posture nearest to it. Straight moves with the same
+    lift; nothing is checked, so that the comparison flatters the plain way.
+    """
+    fixed = [postures_over(rig, aim, rig.survey_joints_rad)[0] for aim in aims]
+    left, order = list(range(len(aims))), []
+    here = aims.mean(axis=0) * 0.0
+    while left:
+        order.append(min(left, key=lambda i: float(np.linalg.norm(aims[i] - here))))
+        here = aims[order[-1]]
+        left.remove(order[-1])
+    total = 0.0
+    way = [begin, *(fixed[i] for i in order), end]
+    for a, b in pairwise(way):
+        motion = move(rig, a, b, lit=False)
+        total += motion.time_s if isinstance(motion, Motion) else float(piece_s(rig, a, b))
+    return total
+
+
+def inside_stops(rig: Rig, urdf: Path, stops: int) -> Iterator[Figure]:
+    """Time ratio and strikes over random stops of 3 to 9 weeds."""
+    rng, judge = np.random.default_rng(11), Replay(rig, urdf)
+    begin, end = np.array(rig.look_joints_rad[-1]), np.array(rig.rest_joints_rad)
+    looks = sum(float(piece_s(rig, np.array(a), np.array(b)))
+                for a, b in pairwise([rig.rest_joints_rad, *rig.look_joints_rad]))  # fmt: skip
+    ours = plain = holds = 0.0
+    strikes = samples = refused = weeds = 0
+    for _ in range(stops):
+        aims, joints = draw_stop(rig, int(rng.integers(3, 10)), rng)
+        done = order_work(rig, aims, joints, begin, end, rng)
+        refused, weeds = refused + len(done.refused), weeds + len(aims)
+        kept = sorted(done.order)
+        ours += sum(motion.time_s for motion in done.motions)
+        plain += plain_s(rig, aims[kept], joints[kept], begin, end)
+        holds += _HOLD_S * len(kept)
+        for motion in done.motions:
+            for a, b in pairwise(motion.way_rad):
+                between = judge.samples(a, b)
+                samples += len(between)
+                strikes += judge.strikes(between)
+    ratio, fixed = ours / plain, looks * stops
+    yield _figure("arm's moving time against nearest order, one configuration", ratio, "1", 0.75, ratio <= 0.75)
+    whole = (ours + holds + fixed) / (plain + holds + fixed)
+    yield _figure("the same with looks and holds of 1 s", whole, "1", 0.75, whole <= 0.75)
+    yield _figure(
+        f"strikes or joint limits passed in {samples} postures of {stops} stops", strikes, "1", 0, strikes == 0
+    )
+    yield _figure("weeds in reach that no motion leads to", refused / weeds, "1", None, None)
+
+
+def reached(rig: Rig, urdf: Path, aims_each: int) -> Iterator[Figure]:
+    """Share of the aims that an exhaustive search reaches which the planner reaches too."""
+    arms = [(rig, urdf, 0.0)]
+    for name, link in OUTSIDE:
+        path = outside_urdf(name)
+        arms.append((outside_rig(rig, path, link), path, MOUNT_M))
+    both = theirs = 0
+    for one, path, lifted_m in arms:
+        rng, search = np.random.default_rng(3), Searcher(one, path, lifted_m)
+        aims = rng.uniform((0.2, -0.7), (0.9, 0.7), (aims_each, 2))
+        found = there = 0
+        for aim in aims[heat_off_base(one, aims)]:
+            if search.reaches(aim, rng, 60):
+                there += 1
+                found += posture_over(one, aim, one.survey_joints_rad) is not None
+        both, theirs = both + found, theirs + there
+        yield _figure(f"reached of {there} aims of the search, {path.stem}", found / max(there, 1), "1", 0.995,
+                      found >= 0.995 * there)  # fmt: skip
+    yield _figure(f"reached of {theirs} aims of the search, all arms", both / max(theirs, 1), "1", 0.995,
+                  both >= 0.995 * theirs)  # fmt: skip
