@@ -229,7 +229,7 @@ def cover_offered(offered: Offered, weeds_m: Array) -> tuple[list[int], int]:
     return chosen, min(price_bound(offered.prices), len(chosen))
 
 
-def cover(covers: Bools, penalties: Array, *, time_s: float = 12.0) -> tuple[list[int], int]:
+def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[list[int], int]:
     """Choose the fewest stops that cover all weeds, then the least penalty.
 
     Parameters
