@@ -32,7 +32,7 @@ BRACKET_RADIUS_M = 0.02
 #: the arm stays this far above ground, m; the head's own body half its stand-off where that is less
 GROUND_CLEAR_M = 0.04
 #: a capsule may be this much thicker than its cylinder, so that its round ends stand out less, m
-_THICKER_M = 0.01
+_THICKER_M = 0.003
 #: two links with less than this between the joints that part them count as close together, m
 _ARC_M = 0.16
 _ALWAYS, _DRAWS = 0.9, 400

@@ -23,7 +23,7 @@ from swardwright.planning.collision import ARM_RADIUS_M, GROUND_CLEAR_M, Collisi
 #: heat stays this far outside the base's footprint, m: three standard deviations of a 30 mm footprint
 BASE_HEAT_CLEAR_M = 0.09
 #: what planned postures and motions keep off everything, on top of the collision model's own clearances, m
-MARGIN_M = 0.005
+MARGIN_M = 0.002
 POSITION_TOLERANCE_M = 2e-4
 ANGLE_TOLERANCE_RAD = 2e-3
 _ROTATION_WEIGHT_M = 0.3
