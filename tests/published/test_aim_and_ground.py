@@ -13,7 +13,7 @@ from scipy import stats
 
 from swardwright.domain.uncertainty import CHI2_2_95, ellipse
 from swardwright.locating.calibration.aim import Mark, aiming, footprint_of, hotelling
-from swardwright.locating.calibration.aim_tests import chance_of_mean
+from swardwright.locating.calibration.aim_checks import chance_of_mean
 from swardwright.locating.calibration.restricted import fit
 from swardwright.locating.calibration.sheet import jacobians, sheet_from_corners
 from swardwright.locating.ground import plane_of_points

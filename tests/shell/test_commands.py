@@ -206,3 +206,16 @@ def test_a_site_from_a_recordings_own_camera(call: Call, urdf: str, logs: Any, t
     # the median of joint a over the pictures at 0.333, 1.333, 2.333, 3.333 s of 1 rad/s
     assert site.rig.survey_joints_rad[0] == pytest.approx(1.833, abs=0.01)
     assert call("take-in", tmp_path / "lawn", path).exit_code == 0
+
+
+def test_whoever_reads_only_the_first_line_is_not_told_of_a_fault(own_site: Path) -> None:
+    """As with ``swardwright ... | head -1``: the reader has gone before the rest is written."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        done = subprocess.run([sys.executable, "-m", "swardwright", "status", str(own_site)], check=False,
+                              stdout=writer, stderr=subprocess.PIPE, env=os.environ)  # fmt: skip
+    finally:
+        os.close(writer)
+    assert done.stderr == b""
+    assert done.returncode == 141

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from swardwright.domain.errors import InputError, SwardwrightError
-from swardwright.shell.command_line import _say, json_option, site_argument
+from swardwright.shell.commanding import json_option, say, site_argument
 from swardwright.shell.saying import Said
 from swardwright.shell.site_budget import LOOKS_MAX, SiteBudget, budget_of, plural, register_line, shared_by
 
@@ -48,7 +48,7 @@ def budget(site: Path, place: str | None, looks: int, kind: str | None, out: Pat
     at_m = _place(place)
     with opened(site) as at:
         path = _figure_path(at.folder, out, force)
-        _say(told(at, path, at_m=at_m, looks=looks, kind=kind))
+        say(told(at, path, at_m=at_m, looks=looks, kind=kind))
 
 
 def _place(text: str | None) -> tuple[float, float] | None:

@@ -6,7 +6,7 @@ from typing import ClassVar
 
 import click
 
-from swardwright.shell.command_line import Commands
+from swardwright.shell.commanding import Commands
 
 
 class _Calibrations(Commands):

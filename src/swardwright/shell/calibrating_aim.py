@@ -18,7 +18,7 @@ from swardwright.domain.units import parse_quantity
 from swardwright.shell.aims_file import LENGTHS, read_aims
 from swardwright.shell.board_options import board_from, board_options
 from swardwright.shell.cautions import CAUTIONS, TEST_SHEET
-from swardwright.shell.command_line import _EXISTING, _say, json_option
+from swardwright.shell.commanding import EXISTING, json_option, say
 from swardwright.shell.saying import Progress, Said
 
 if TYPE_CHECKING:
@@ -55,8 +55,8 @@ class AimResult:
 
 @click.command("aim", epilog=" ".join((*TEST_SHEET, *CAUTIONS)))
 @click.argument("site", type=click.Path(path_type=Path))
-@click.argument("pictures", type=_EXISTING, nargs=-1, required=True)
-@click.option("--aims", "aims_file", type=_EXISTING, required=True,
+@click.argument("pictures", type=EXISTING, nargs=-1, required=True)
+@click.option("--aims", "aims_file", type=EXISTING, required=True,
               help="CSV: aim, x_mm, y_mm, dwell_s (sheet: x right, y down); spin_deg, tilt_deg, picture.")  # fmt: skip
 @board_options
 @click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'",
@@ -107,7 +107,7 @@ def aim(site: Path, pictures: tuple[Path, ...], aims_file: Path, write: bool, fi
         lines += ["To use it, paste this into site.toml (or run this again with --write):"]
     lines += [f"  {line}" for line in lines_to_paste(changes)]
     lines += ["", f"Figure: {path}" + (" (the one before was replaced)." if replaced else "."), "", *TEST_SHEET]
-    _say(Said(tuple(lines), data))
+    say(Said(tuple(lines), data))
 
 
 def calibrate_aim(

@@ -17,7 +17,7 @@ from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError
 from swardwright.shell.board_options import board_from, board_options
 from swardwright.shell.camera_file import camera_text, load_camera
-from swardwright.shell.command_line import _say, json_option
+from swardwright.shell.commanding import json_option, say
 from swardwright.shell.saying import Progress, Said
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def camera(sources: tuple[Path, ...], rational: bool, height: str | None, topic:
             raise InputError("there is no such file or folder", where=str(source), remedy="check the path")
     site = sources[0] if (sources[0] / SITE_FILE).is_file() else None
     if rescale is not None or crop is not None:
-        _say(carry_over(sources, site, rescale, crop, out, write, force))
+        say(carry_over(sources, site, rescale, crop, out, write, force))
         return
     rest = sources if site is None else sources[1:]
     if not rest:
@@ -108,7 +108,7 @@ def camera(sources: tuple[Path, ...], rational: bool, height: str | None, topic:
         comment = (f"Calibrated {datetime.now(UTC):%Y-%m-%d} from {len(result.views)} views of a {made}; "
                    f"{result.fit.reprojection_px:.3f} px r.m.s.; {result.verdict}")  # fmt: skip
         lines += _write(target, site, result.camera, comment, data)
-    _say(Said(tuple(lines), data))
+    say(Said(tuple(lines), data))
 
 
 def calibrate(sources: Sequence[Path], board: Board, topic: str | None, rational: bool,

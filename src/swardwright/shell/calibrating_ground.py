@@ -19,7 +19,7 @@ from swardwright.domain.units import parse_quantity
 from swardwright.shell.board_options import board_from, board_options
 from swardwright.shell.calibrating_aim import drawn
 from swardwright.shell.cautions import CAUTIONS
-from swardwright.shell.command_line import _EXISTING, _say, json_option
+from swardwright.shell.commanding import EXISTING, json_option, say
 from swardwright.shell.saying import Progress, Said
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ class GroundResult:
 
 @click.command("ground", epilog=" ".join(CAUTIONS))
 @click.argument("site", type=click.Path(path_type=Path))
-@click.argument("recording", type=_EXISTING)
+@click.argument("recording", type=EXISTING)
 @board_options
 @click.option(
     "--thick", default="0 mm", show_default=True, help="Thickness of the board: the ground is that much lower."
@@ -104,7 +104,7 @@ def ground(site: Path, recording: Path, thick: str, write: bool, figure: Path | 
         lines += ["To use it, paste this into site.toml (or run this again with --write):"]
     lines += [f"  {line}" for line in lines_to_paste(changes)]
     lines += ["", f"Figure: {path}" + (" (the one before was replaced)." if replaced else ".")]
-    _say(Said(tuple(lines), data))
+    say(Said(tuple(lines), data))
 
 
 def _board_named(board: dict[str, Any]) -> bool:

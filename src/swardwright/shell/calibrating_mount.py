@@ -15,7 +15,7 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Array, Pose, quaternion_from_rotation
 from swardwright.domain.site import Site
 from swardwright.shell.board_options import board_from, board_options
-from swardwright.shell.command_line import _EXISTING, _say, json_option
+from swardwright.shell.commanding import EXISTING, json_option, say
 from swardwright.shell.mount_file import MOUNT_FILE, Mounted, MountFile, fixed_joint, load_mount, write_mount
 from swardwright.shell.saying import Progress, Said
 
@@ -33,10 +33,10 @@ _SEED = 11
 
 @click.command("mount")
 @click.argument("site", type=click.Path(path_type=Path))
-@click.argument("recording", type=_EXISTING, required=False)
+@click.argument("recording", type=EXISTING, required=False)
 @board_options
 @click.option(
-    "--touches", type=_EXISTING, help="CSV of joint positions (rad) at which the head's tip touched one point."
+    "--touches", type=EXISTING, help="CSV of joint positions (rad) at which the head's tip touched one point."
 )
 @click.option("--touch-error", default="1 mm", show_default=True, help="How exactly the tip met the point.")
 @click.option("--check", is_flag=True, help="Only say whether the mount that the site states is right.")
@@ -93,7 +93,7 @@ def mount(site: Path, recording: Path | None, touches: Path | None, touch_error:
         data["tip"] = tip.data()
     if not check and write:
         lines += _write(folder, camera, tip, force, data)
-    _say(Said(tuple(lines), data))
+    say(Said(tuple(lines), data))
 
 
 @dataclass(frozen=True, eq=False)

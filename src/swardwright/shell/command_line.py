@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,47 +9,19 @@ from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 import click
 
-from swardwright.domain.errors import InputError, SwardwrightError
+from swardwright.domain.errors import InputError
 from swardwright.shell.cautions import CAUTIONS
+from swardwright.shell.commanding import EXISTING, Commands, json_option, say, show, site_argument, with_site
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from swardwright.domain.permit import Weather
-    from swardwright.shell.open_site import OpenSite
-    from swardwright.shell.saying import Said
-
-# The matrices here are many and small. Where other work keeps the cores busy, threads that wait for each other made
-# merging up to sixty times slower than one thread; set before NumPy is loaded, and left alone where it is set already.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 F = TypeVar("F", bound=Callable[..., Any])
-_AS_JSON = "swardwright.json"
 
 
-class _ToldError(click.ClickException):
-    """An error as the command line tells it: one sentence, the remedy, an exit status."""
-
-    def __init__(self, sentence: str, remedy: str | None, status: int, data: dict[str, Any] | None) -> None:
-        super().__init__(sentence)
-        vars(self)["exit_code"] = status  # click declares it for the class
-        self._remedy = remedy
-        self._data = data
-
-    def show(self, file: Any = None) -> None:
-        """Print to standard error; the same as data to standard output with ``--json``."""
-        click.echo(f"swardwright: {self.message}", err=True)
-        if self._remedy:
-            click.echo(f"To mend it: {self._remedy}.", err=True)
-        if self._data is not None:
-            from swardwright.shell.saying import json_line
-
-            click.echo(json_line(self._data))
-
-
-class Commands(click.Group):
-    """A group that knows some commands without loading them, and tells every error in one sentence."""
-
+class _Main(Commands):
     elsewhere: ClassVar = {
         "calibrate": ("swardwright.shell.calibrating", "calibrate_group", "Calibrate camera, mount and aim."),
         "budget": ("swardwright.shell.budgeting", "budget", "Say how wrong the rig is, why, and what to fix first."),
@@ -60,82 +30,8 @@ class Commands(click.Group):
         "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
     }
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the commands in the order of the work."""
-        return [*self.commands, *self.elsewhere]
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Return a command, loading one that lives elsewhere."""
-        if cmd_name in self.elsewhere:
-            module, name, _ = self.elsewhere[cmd_name]
-            command: click.Command = getattr(importlib.import_module(module), name)
-            return command
-        return super().get_command(ctx, cmd_name)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without loading those that live elsewhere."""
-        rows = [(name, command.get_short_help_str(90)) for name, command in self.commands.items()]
-        rows += [(name, text) for name, (_, _, text) in self.elsewhere.items()]
-        with formatter.section("Commands"):
-            formatter.write_dl(rows)
-
-    def invoke(self, ctx: click.Context) -> Any:
-        """Run a command; turn errors into one sentence with a remedy."""
-        try:
-            return super().invoke(ctx)
-        except SwardwrightError as error:
-            data = error.as_dict() if ctx.meta.get(_AS_JSON) else None
-            remedy = error.remedy or "mend what the sentence names, then run this again"
-            raise _ToldError(error.sentence(), remedy, error.exit_status, data) from error
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
-            raise
-        except KeyboardInterrupt as error:
-            sentence = "stopped; what was not finished was not stored"
-            raise _ToldError(sentence, None, 130, None) from error
-        except (MemoryError, Exception) as error:
-            if os.environ.get("SWARDWRIGHT_TRACEBACK"):
-                raise
-            sentence = f"a fault of this program ({type(error).__name__}: {str(error)[:200]}); nothing was stored"
-            remedy = "report it with the output of the same command after: export SWARDWRIGHT_TRACEBACK=1"
-            raise _ToldError(sentence, remedy, 1, None) from error
-
-
-def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
-    if value:
-        ctx.meta[_AS_JSON] = True
-    return value
-
-
-json_option = click.option("--json", "as_json", is_flag=True, expose_value=False, callback=_remember_json,
-                           help="Print one JSON object on standard output.")  # fmt: skip
-site_argument = click.argument("site", type=click.Path(path_type=Path), default=".")
-_EXISTING = click.Path(path_type=Path)
-
-
-def _say(said: Said) -> None:
-    context = click.get_current_context()
-    if context.meta.get(_AS_JSON):
-        from swardwright.shell.saying import json_line
-
-        click.echo(json_line(said.data))
-        return
-    for line in said.lines:
-        click.echo(line)
-
-
-def _show(line: str) -> None:
-    click.echo(f"  {line}", err=True)
-
-
-def _with_site(site: Path, do: Callable[[OpenSite], Said], *, write: bool = True) -> None:
-    from swardwright.shell.open_site import opened
-
-    with opened(site, write=write) as at:
-        said = do(at)
-    _say(said)
-
-
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(cls=_Main, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="swardwright")
 def main() -> None:
     """From a robot's pictures of turf to weeds that are dead.
@@ -149,9 +45,9 @@ def main() -> None:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--invented", is_flag=True, help="Write the invented practice green with its simulated robot.")
 @click.option("--seed", type=click.IntRange(0, 999_999), default=7, show_default=True, help="Of the invented site.")
-@click.option("--urdf", type=_EXISTING, help="Your robot's URDF.")
-@click.option("--camera-file", type=_EXISTING, help="Your camera's calibration (ROS CameraInfo fields, YAML).")
-@click.option("--from-recording", "recording", type=_EXISTING,
+@click.option("--urdf", type=EXISTING, help="Your robot's URDF.")
+@click.option("--camera-file", type=EXISTING, help="Your camera's calibration (ROS CameraInfo fields, YAML).")
+@click.option("--from-recording", "recording", type=EXISTING,
               help="A recording to take the camera (its CameraInfo) and the arm's survey posture from.")  # fmt: skip
 @click.option("--name", default="My site", show_default=True, help="What to call the site.")
 @click.option("--size", default="12 m, 8 m", show_default=True, help="Ground to treat: east, north, from the origin.")
@@ -176,7 +72,7 @@ def init(folder: Path, invented: bool, seed: int, urdf: Path | None, **own: Any)
     from swardwright.shell.starting import OwnSite, start_invented, start_own, topic_pairs
 
     if invented:
-        _say(start_invented(folder, seed))
+        say(start_invented(folder, seed))
         return
     if urdf is None:
         raise InputError("a site needs the robot's URDF", where="init", field="--urdf",
@@ -184,7 +80,7 @@ def init(folder: Path, invented: bool, seed: int, urdf: Path | None, **own: Any)
     own["topics"] = topic_pairs(own["topics"])
     if not own["kinds"] and not own["spared"]:
         own["kinds"], own["spared"] = ("dandelion", "plantain", "clover", "woodrush"), ("daisy",)
-    _say(start_own(folder, OwnSite(urdf=urdf, **own)))
+    say(start_own(folder, OwnSite(urdf=urdf, **own)))
 
 
 @main.command()
@@ -202,12 +98,12 @@ def survey(site: Path, wait_days: float, name: str | None) -> None:
     """
     from swardwright.shell.taking_in import survey as do
 
-    _with_site(site, lambda at: do(at, wait_days=wait_days, name=name))
+    with_site(site, lambda at: do(at, wait_days=wait_days, name=name))
 
 
 @main.command("take-in")
 @site_argument
-@click.argument("recordings", nargs=-1, type=_EXISTING)
+@click.argument("recordings", nargs=-1, type=EXISTING)
 @click.option("--topic", "topics", multiple=True, metavar="NAME=/TOPIC",
               help="Another topic than site.toml names, for this recording (repeat).")  # fmt: skip
 @click.option("--overlap", type=click.FloatRange(0.0, 0.95), default=0.6, show_default=True,
@@ -229,12 +125,12 @@ def take_in(
     from swardwright.shell.taking_in import take_in as do
 
     given = Topics(**dict(topic_pairs(topics))) if topics else None
-    _with_site(site, lambda at: do(at, recordings, topics=given, overlap=overlap, trust_camera_file=trust_camera_file))
+    with_site(site, lambda at: do(at, recordings, topics=given, overlap=overlap, trust_camera_file=trust_camera_file))
 
 
 @main.command()
 @site_argument
-@click.option("--model", type=_EXISTING, help="A detector for a plain folder  [default: the one in the package]")
+@click.option("--model", type=EXISTING, help="A detector for a plain folder  [default: the one in the package]")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Write a plain folder's detections here.")
 @click.option("--again", is_flag=True, help="Look through frames again that were looked through already.")
 @json_option
@@ -248,12 +144,12 @@ def detect(site: Path, model: Path | None, out: Path | None, again: bool) -> Non
     from swardwright.shell.finding import detect_folder, detect_site
 
     if site.is_dir() and not (site / "site.toml").exists():
-        _say(detect_folder(site, model=model, out=out))
+        say(detect_folder(site, model=model, out=out))
         return
     if model is not None or out is not None:
         raise InputError("--model and --out are for a plain folder of photographs", where="detect",
                          remedy="name the detector in site.toml ([detector] model)")  # fmt: skip
-    _with_site(site, lambda at: detect_site(at, again=again))
+    with_site(site, lambda at: detect_site(at, again=again))
 
 
 @main.command()
@@ -269,7 +165,7 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
     """
     from swardwright.shell.finding import locate_site
 
-    _with_site(site, lambda at: locate_site(at, out=out, force=force))
+    with_site(site, lambda at: locate_site(at, out=out, force=force))
 
 
 @main.command()
@@ -288,7 +184,7 @@ def plan(site: Path, seed: int, limit: str | None, day: datetime | None) -> None
     """
     from swardwright.shell.rounds import plan_site
 
-    _with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day))
+    with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day))
 
 
 @main.command(epilog=" ".join(CAUTIONS))
@@ -326,7 +222,7 @@ def permit(site: Path, signed_by: str, answers: tuple[str, ...], codes_before: s
         if key not in given:
             click.echo(text, err=True)
             given[key] = click.prompt("  yes or no", type=click.Choice(["yes", "no"]), err=True)
-    _with_site(
+    with_site(
         site,
         lambda at: permit_site(at, signed_by=signed_by, weather=observed, codes_before=codes, answers=given),
     )
@@ -372,7 +268,7 @@ def run(site: Path, close: bool) -> None:
     """
     from swardwright.shell.rounds import run_site
 
-    _with_site(site, lambda at: run_site(at, show=_show, close=close))
+    with_site(site, lambda at: run_site(at, show=show, close=close))
 
 
 @main.command()
@@ -385,7 +281,7 @@ def score(site: Path) -> None:
     """
     from swardwright.shell.rounds import score_site
 
-    _with_site(site, score_site)
+    with_site(site, score_site)
 
 
 @main.command()
@@ -400,7 +296,7 @@ def report(site: Path, plan_id: str | None, out: Path | None) -> None:
     """
     from swardwright.shell.rounds import report_site
 
-    _with_site(site, lambda at: report_site(at, out=out, plan_id=plan_id), write=False)
+    with_site(site, lambda at: report_site(at, out=out, plan_id=plan_id), write=False)
 
 
 @main.command()
@@ -413,7 +309,7 @@ def status(site: Path) -> None:
     """
     from swardwright.shell.status import told
 
-    _with_site(site, lambda at: told(at.folder, at.status()), write=False)
+    with_site(site, lambda at: told(at.folder, at.status()), write=False)
 
 
 @main.command()
@@ -447,7 +343,7 @@ def demo(seed: int, site: Path | None, stop_after: str | None) -> None:
     """
     from swardwright.shell.demo import demonstrate
 
-    _say(demonstrate(seed=seed, folder=site, stop_after=stop_after))
+    say(demonstrate(seed=seed, folder=site, stop_after=stop_after))
 
 
 if __name__ == "__main__":

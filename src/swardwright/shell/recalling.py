@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from swardwright.domain.errors import InputError
-from swardwright.shell.command_line import _say, json_option, site_argument
+from swardwright.shell.commanding import json_option, say, site_argument
 from swardwright.shell.saying import Said
 
 if TYPE_CHECKING:
@@ -199,7 +199,7 @@ def register(
 
     _check_files(out, figure, force)
     with opened(site) as at:
-        _say(recalled(at, revision=revision, since=since, out=out, figure=figure))
+        say(recalled(at, revision=revision, since=since, out=out, figure=figure))
 
 
 def _check_files(out: Path | None, figure: Path | None, force: bool) -> None:

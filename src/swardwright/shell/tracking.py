@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from swardwright.domain.errors import InputError, RecordingError
-from swardwright.shell.command_line import _say, json_option, site_argument
+from swardwright.shell.commanding import json_option, say, site_argument
 from swardwright.shell.saying import Progress, Said
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def track(site: Path, recording: Path | None, out: Path | None, rate: float, for
     with opened(site) as at:
         path = _recording(at, recording)
         target = _target(at.folder, path, out, force)
-        _say(told(at, path, target, rate_hz=rate))
+        say(told(at, path, target, rate_hz=rate))
 
 
 def _recording(opened: OpenSite, given: Path | None) -> Path:

@@ -23,7 +23,7 @@ import numpy as np
 from swardwright.domain.errors import InputError
 from swardwright.domain.poses import Array, frozen
 from swardwright.domain.uncertainty import CHI2_2_95, check_covariance
-from swardwright.locating.calibration.aim_tests import Finding, Outlier, chance_of_mean, chance_of_part, find_outliers
+from swardwright.locating.calibration.aim_checks import Finding, Outlier, chance_of_mean, chance_of_part, find_outliers
 from swardwright.locating.calibration.restricted import Fit, fit
 
 #: fewer marks than this give no scatter with an interval
