@@ -9,7 +9,7 @@ from swardwright.domain.poses import BasePose
 
 @dataclass(frozen=True)
 class Hold:
-    """Heat kept on one weed from one stop.
+    """Heat kept on one weed from one stop: at one point, or at each of a ring of points about it.
 
     Attributes
     ----------
@@ -20,9 +20,9 @@ class Hold:
     joints_rad : tuple[float, ...]
         Planned arm posture with the head over the aim.
     hold_s : float
-        Dwell at full flame.
+        Dwell at full flame, at each point.
     gas_kg : float
-        Fuel of the dwell and the valve delays.
+        Fuel of all dwells and their valve delays.
     kill : float
         Expected kill probability.
     scorch_m2 : float
@@ -31,6 +31,12 @@ class Hold:
         Time of the arm's motion to it.
     via_rad : tuple[tuple[float, ...], ...]
         Postures to move through on the way to ``joints_rad``: lifted, round obstacles.
+    offsets_m : tuple[tuple[float, float], ...]
+        Points heated one after the other, about ``aim_base_m``, base axes; one point at zero: a single hold.
+    ring_rad : tuple[tuple[float, ...], ...]
+        Postures over each of several points, in their order; empty for a single hold, whose posture is ``joints_rad``.
+    ring_s : float
+        Time of the arm's motions from point to point.
     """
 
     weed_id: str
@@ -42,6 +48,14 @@ class Hold:
     scorch_m2: float
     move_s: float
     via_rad: tuple[tuple[float, ...], ...] = ()
+    offsets_m: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
+    ring_rad: tuple[tuple[float, ...], ...] = ()
+    ring_s: float = 0.0
+
+    @property
+    def heat_s(self) -> float:
+        """Time at full flame at all points, s."""
+        return len(self.offsets_m) * self.hold_s
 
 
 @dataclass(frozen=True)
