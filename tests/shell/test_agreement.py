@@ -229,12 +229,10 @@ def test_the_figure_marks_suspects(story: Any, tmp_path: Path) -> None:
 
 
 def test_status_and_report_tell_of_a_contradiction(own_site: Path, call: Call) -> None:
-    from swardwright.shell.rounds import _doubtful
-
     with opened(own_site, write=True) as at:
         with at.store.writer():
             at.store.add_register(register(Fit(100.0, 100), CALM), made_by="locate", recordings=["a"])
-        assert _doubtful(at, at.register()) == ""
+        assert at.doubtful(at.register()) == ""
         assert at.status().doubt == ""
     assert "Doubtful" not in _shown(own_site)
     assert "Pictures and stated errors agree" in _page(call, own_site)
@@ -242,7 +240,7 @@ def test_status_and_report_tell_of_a_contradiction(own_site: Path, call: Call) -
         with at.store.writer():
             later = replace(register(Fit(100.0, 100), WRONG), revision=4)
             at.store.add_register(later, made_by="locate", recordings=["a"])
-        assert _doubtful(at, at.register()).startswith("DOUBTFUL, do not heat on it: ")
+        assert at.doubtful(at.register()).startswith("DOUBTFUL, do not heat on it: ")
     assert "Doubtful: The pictures contradict" in call("status", own_site).stdout
     assert "contradict" in json.loads(call("status", own_site, "--json").stdout)["doubt"]
     shown = _shown(own_site)

@@ -8,8 +8,8 @@ from typing import Any
 
 from swardwright.domain.plan import Plan, Swap
 from swardwright.shell.codec import from_text, to_text
+from swardwright.shell.planning_round import _noon_s, _planned
 from swardwright.shell.report_rows import MAX_LISTED, change_lines, supply_rows
-from swardwright.shell.rounds import _noon_s, _planned
 
 SWAPS = (Swap("gas", ""), Swap("battery", "s1"), Swap("gas", "s1"), Swap("gas", "s2", during=True), Swap("time", "s3"))
 

@@ -182,7 +182,7 @@ def plan(site: Path, seed: int, limit: str | None, day: datetime | None) -> None
 
     Example: swardwright plan green
     """
-    from swardwright.shell.rounds import plan_site
+    from swardwright.shell.planning_round import plan_site
 
     with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day))
 

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from swardwright.domain.errors import StaleError
 from swardwright.domain.event import JournalEntry, RoundRecord
 from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.outcome import Outcome
@@ -66,6 +67,26 @@ class OpenSite:
     def status(self) -> SiteStatus:
         """Return what stands, what is stale and why, and what to do next."""
         return site_status(self.folder, self.site, self.store)
+
+    def must_stand(self, result: str, command: str) -> None:
+        """Refuse to build on a stale result; ``command`` makes it anew.
+
+        Raises
+        ------
+        StaleError
+            If something that ``result`` was made from has changed since.
+        """
+        item = next((s for s in self.status().standings if s.name == result), None)
+        if item is not None and item.state == "stale":
+            raise StaleError(f"{result} is stale: {item.why}", where=self.folder.name,
+                             remedy=f"run: swardwright {command}")  # fmt: skip
+
+    def doubtful(self, register: Register | None) -> str:
+        """Return what to say loudly where a register contradicts the site's stated errors; empty where it does not."""
+        from swardwright.shell.agreement_words import doubt
+
+        found = doubt(register, self.site, str(self.folder))
+        return "" if found is None else f"DOUBTFUL, do not heat on it: {found.sentence}"
 
     def close(self) -> None:
         """Close the database."""

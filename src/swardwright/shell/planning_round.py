@@ -1,0 +1,92 @@
+"""``plan``: the next round, planned from the newest register revision, and what is said of it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from swardwright.domain.plan import Plan
+from swardwright.domain.site import Site
+from swardwright.shell.open_site import OpenSite
+from swardwright.shell.report_rows import change_lines
+from swardwright.shell.saying import Said
+from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for
+from swardwright.shell.store import need
+
+#: seed of a plan's draws (controls, order searches) where none is given
+PLAN_SEED = 1
+
+
+def plan_site(
+    opened: OpenSite, *, seed: int = PLAN_SEED, limit: str | None = None, day: datetime | None = None
+) -> Said:
+    """Plan the next round from the newest register revision.
+
+    Parameters
+    ----------
+    limit : str | None
+        Cut the plan where ``time``, ``gas`` or ``battery`` end.
+    day : datetime | None
+        Whose daylight counts; None: today's (an invented site has no today: its days have no end).
+    """
+    from swardwright.planning import cut_plan, plan_round
+
+    store = opened.store
+    with store.writer():
+        register = need(store.register(), "register", f"locate {opened.folder}")
+        opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
+        plan_id = f"round-{1 + len(store.plans())}"
+        plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed, at_s=_noon_s(opened.site, day))
+        if limit is not None:
+            plan = cut_plan(plan, opened.site, limit)
+        store.add_plan(plan)
+        present = input_hashes(opened.folder, opened.site)
+        inputs = inputs_for(present, PLAN_FROM, store, (f"register {register.revision}",))
+        store.set_result(f"plan {plan.id}", plan, inputs)
+    return _planned(plan, opened.doubtful(register))
+
+
+def _noon_s(site: Site, day: datetime | None) -> float | None:
+    """Return a moment in the day of the round, Unix time: its noon in UTC."""
+    if day is None and site.invented:
+        return None
+    noon = (datetime.now(UTC) if day is None else day).replace(hour=12, minute=0, second=0, tzinfo=UTC)
+    return noon.timestamp()
+
+
+def _drive_gap(plan: Plan) -> str:
+    if plan.drive_bound_s <= 0.0:
+        return ""
+    gap = max(plan.supplies.drive_s / plan.drive_bound_s - 1.0, 0.0)
+    return f" and turning, at most {100.0 * gap:.1f} % over the least for these stops"
+
+
+def _planned(plan: Plan, doubtful: str = "") -> Said:
+    supplies = plan.supplies
+    holds = sum(len(stop.holds) for stop in plan.stops)
+    batteries = f" ({supplies.battery_swaps + 1} batteries)" if supplies.battery_swaps else ""
+    lines = [
+        f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
+        f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
+        f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
+        f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
+        f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
+        *change_lines(supplies),
+    ]
+    reasons: dict[str, int] = {}
+    for item in plan.refused:
+        group = item.reason.partition(":")[0]  # what stands behind the colon is the item's own
+        reasons[group] = reasons.get(group, 0) + 1
+    lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])]
+    lines += [*supplies.notes, *plan.notes]
+    data = {
+        "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
+        "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
+        "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
+        "time_s": supplies.time_s, "drive_m": supplies.drive_m,
+        "drive_s": supplies.drive_s, "drive_bound_s": plan.drive_bound_s, "notes": list(plan.notes), "doubt": doubtful,
+        "batteries": bool(supplies.loads) * (supplies.battery_swaps + 1),
+        "days": bool(supplies.loads) * supplies.days,
+        "day_s": supplies.day_s, "supply_notes": list(supplies.notes),
+        "swaps": [{"what": s.what, "after_stop": s.stop_id or None, "during": s.during} for s in supplies.swaps],
+    }  # fmt: skip
+    return Said(((doubtful,) if doubtful else ()) + tuple(lines), data)
