@@ -54,6 +54,8 @@ class Pattern:
         Whether ``kill`` reaches the target.
     reason : str
         Why not; empty where it is.
+    revisit : bool
+        Not reached, but the longest hold kills more likely than not: give it, and treat again at the next visit.
     """
 
     offsets_m: tuple[tuple[float, float], ...]
@@ -63,6 +65,12 @@ class Pattern:
     scorch_m2: float
     reached: bool
     reason: str
+    revisit: bool = False
+
+    @property
+    def worth_giving(self) -> bool:
+        """Whether it may be planned and given: it reaches the target, or is the first of several."""
+        return self.reached or self.revisit
 
 
 def gas_of_pattern_kg(head: Head, holds: int, hold_s: float) -> float:
@@ -99,7 +107,7 @@ def pattern_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits, cr
     """
     single = dwell_for(head, kind, covariance_m2, limits, crown_radius_m)
     one = Pattern(((0.0, 0.0),), single.hold_s, gas_of_pattern_kg(head, 1, single.hold_s), single.kill,
-                  single.scorch_m2, single.reached, single.reason)  # fmt: skip
+                  single.scorch_m2, single.reached, single.reason, single.revisit)  # fmt: skip
     s = head.footprint_sigma_m
     common = check_covariance(covariance_m2, "covariance_m2") + head.offset_sigma_m**2 * np.eye(2)
     variance, axes = np.linalg.eigh(common)
@@ -229,7 +237,7 @@ def _factors(holds: int, radii: Array, spread: Array, scatter: float, crown: flo
 
     1 is the dose at the centre of one hold. ``spread`` (2,) is along the principal axes, the first hold on the first.
     """
-    normal = _normals(2 + 2 * holds, draws)
+    normal = normal_draws(2 + 2 * holds, draws)
     where = normal[:, :2] * spread
     landing = scatter * normal[:, 2:].reshape(draws, holds, 2)
     angle = 2.0 * math.pi * np.arange(_RIM) / _RIM
@@ -247,7 +255,7 @@ def _factors(holds: int, radii: Array, spread: Array, scatter: float, crown: flo
 
 
 @lru_cache(maxsize=32)
-def _normals(dimensions: int, draws: int) -> Array:
+def normal_draws(dimensions: int, draws: int) -> Array:
     """Return normal draws (draws, dimensions) of low discrepancy.
 
     Kronecker sequence of the generalised golden ratio (common practice, no source), in pairs through Box and Muller's
