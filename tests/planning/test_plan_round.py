@@ -129,6 +129,15 @@ def test_the_same_seed_gives_the_same_plan(make: Any, planned: tuple[Site, Regis
     assert other.controls != plan.controls
 
 
+def test_controls_can_be_named(make: Any, planned: tuple[Site, Register, Plan]) -> None:
+    site, register, plan = planned
+    assert plan_round(register, site, plan_id="r1", seed=3, controls=plan.controls) == plan
+    named = plan.stops[0].holds[0].weed_id
+    other = plan_round(register, site, plan_id="r1", seed=3, controls=(named, "no such weed"))
+    assert other.controls == (named,)
+    assert everybody(other) == everybody(plan)
+
+
 def test_nothing_to_treat_is_a_plan_without_stops(make: Any) -> None:
     for register in (Register(1, ()), Register(2, (make.weed("d", 1.0, 1.0, "daisy"),))):
         plan = plan_round(register, make.site(), plan_id="r", seed=0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,10 @@ from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
 
 
-def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s: float | None = None) -> Plan:
+def plan_round(
+    register: Register, site: Site, *, plan_id: str, seed: int, at_s: float | None = None,
+    controls: Sequence[str] | None = None,
+) -> Plan:  # fmt: skip
     """Plan one round from the register.
 
     Choose the weeds that may be heated and their dwell; leave some as controls; park at the fewest stops that reach
@@ -26,6 +31,8 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s:
         For the draw of the controls and the order searches; the same seed gives the same plan.
     at_s : float | None
         A moment of the day of the round (Unix time), for its daylight; None: days have no end.
+    controls : sequence of str, optional
+        Weeds to leave untreated where they could be treated, so that two plans can be compared; None: a draw.
 
     Raises
     ------
@@ -58,7 +65,9 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s:
     refused += [why_no_stop(c, ground, reach) for c, ok in zip(candidates, served, strict=True) if not ok]
     treatable = np.flatnonzero(served)
     control = draw_controls(len(treatable), site.limits.control_fraction, rng)
-    controls = tuple(candidates[i].weed.id for i in treatable[control])
+    if controls is not None:
+        control = np.array([candidates[i].weed.id in controls for i in treatable], dtype=bool)
+    left_alone = tuple(candidates[i].weed.id for i in treatable[control])
     heated = treatable[~control]
     weeds = [candidates[i] for i in heated]
 
@@ -84,7 +93,7 @@ def plan_round(register: Register, site: Site, *, plan_id: str, seed: int, at_s:
         id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
         stops_bound=parked.bound, route_m=tuple(route),
         supplies=count_supplies(site, tuple(stops), drive.legs, arm_s, day_s=day_s), refused=tuple(refused),
-        controls=controls, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
+        controls=left_alone, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
         drive_bound_s=drive.bound_s,
     )  # fmt: skip
 
