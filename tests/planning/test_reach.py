@@ -15,6 +15,7 @@ from swardwright.planning.reach import (
     clear_of_collision,
     content_key,
     heat_off_base,
+    leans,
     posture_over,
     solve,
     start_pool,
@@ -171,3 +172,39 @@ def test_the_heads_own_offset_is_taken_off_the_aim(make: Any) -> None:
     plain = np.array(posture_over(make.rig, aim, rig.survey_joints_rad))
     assert np.allclose(working_point_m(make.rig, plain), [*aim, 0.0], atol=1e-3)
     assert content_key(rig) != content_key(make.rig)  # a reach map without the offset is not used for it
+
+
+def test_a_tilted_head_throws_the_flame_outwards(make: Any) -> None:
+    """Whatever tilts, leans away from the base's nearest point, but for three degrees; worked out here from the box."""
+    reach = reach_map(make.rig)
+    tilted = reach.joints_rad[reach.reached & (reach.tilt_rad > math.radians(3.5))]
+    assert len(tilted) > 100
+    axes = make.rig.arm.forward(tilted, "head_tip")[:, :3, 2]
+    points = working_point_m(make.rig, tilted)[:, :2]
+    half = np.array([make.rig.base.length_m, make.rig.base.width_m]) / 2.0
+    away = points - np.clip(points, -half, half)
+    outward = (axes[:, :2] * away).sum(axis=1) / np.linalg.norm(away, axis=1)
+    assert (outward >= -math.sin(math.radians(3.0)) - 1e-6).all()
+    assert (outward > math.sin(math.radians(1.0))).mean() > 0.95
+
+
+@pytest.mark.parametrize(
+    ("lean_deg", "about_deg", "allowed"),
+    [(0, 0, True), (24, 0, True), (26, 0, False), (2.5, 180, True), (4, 180, False), (15, 180, False), (8, 90, True),
+     (24, 90, False), (24, -60, False)],
+)  # fmt: skip
+def test_which_way_the_head_may_lean(make: Any, lean_deg: float, about_deg: float, allowed: bool) -> None:
+    """A stand-in arm of one link per case: the head leans by so much, about so many degrees from straight outwards."""
+    lean, about = math.radians(lean_deg), math.radians(about_deg)
+    axis = np.array([math.sin(lean) * math.cos(about), math.sin(lean) * math.sin(about), -math.cos(lean)])
+    across = np.cross(axis, [0.0, 1.0, 0.0])
+    across /= np.linalg.norm(across)
+    end = np.eye(4)
+    end[:3, :3] = np.column_stack([across, np.cross(axis, across), axis])
+    end[:3, 3] = np.array([0.8, 0.0, 0.0]) - end[:3, :3] @ make.rig.head.working_point_m
+
+    class Still:
+        def forward(self, joints_rad: Any, link: str) -> Any:
+            return np.broadcast_to(end, (len(joints_rad), 4, 4))
+
+    assert leans(replace(make.rig, arm=Still()), np.zeros((1, 7)))[0] == allowed

@@ -156,6 +156,18 @@ class Base:
     turn_radius_m: float
     slope_max_rad: float
 
+    def away_from(self, points_m: Array) -> Array:
+        """Return the horizontal unit vectors (..., 2) that lead away from the footprint's nearest point, base axes.
+
+        ``points_m``: shape (..., 2), base axes; on the footprint itself: away from its centre.
+        """
+        middle, half = np.array([self.offset_m, 0.0]), np.array([self.length_m / 2.0, self.width_m / 2.0])
+        from_middle = np.asarray(points_m, dtype=float) - middle
+        off = from_middle - np.clip(from_middle, -half, half)
+        off = np.where(np.any(off != 0.0, axis=-1, keepdims=True), off, from_middle + [1e-9, 0.0])
+        away: Array = off / np.linalg.norm(off, axis=-1, keepdims=True)
+        return away
+
 
 @dataclass(frozen=True)
 class Power:

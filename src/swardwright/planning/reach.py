@@ -1,8 +1,9 @@
 """Where the head can work: batched inverse kinematics over the URDF arm, and a simple collision check.
 
 The head's working point is the point ``standoff_m`` along the head link's z axis, moved along its x and y by the head's
-offset (where heat really lands): it must come to lie on the aim, with the axis within a cone about straight down and
-free spin about the axis. With the axis straight down the head link stands exactly ``standoff_m`` above the ground.
+offset (where heat really lands): it must come to lie on the aim, with the axis straight down or leaning so that the flame is
+thrown outwards, away from the base, and free spin about the axis. With the axis straight down the head link stands
+exactly ``standoff_m`` above the ground.
 
 Collision: see ``collision``.
 
@@ -10,6 +11,8 @@ Damped least squares with error-dependent damping: Wampler 1986; Sugihara 2011 (
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +27,9 @@ from swardwright.planning.collision import ARM_RADIUS_M, GROUND_CLEAR_M, Collisi
 BASE_HEAT_CLEAR_M = 0.09
 #: what planned postures and motions keep off everything, on top of the collision model's own clearances, m
 MARGIN_M = 0.002
+#: the head's axis may lean this far towards the base, where a tilt is used: what arm and base stand off true by, and
+#: room for the search (common practice, no source)
+INWARD_RAD = math.radians(3.0)
 POSITION_TOLERANCE_M = 2e-4
 ANGLE_TOLERANCE_RAD = 2e-3
 _ROTATION_WEIGHT_M = 0.3
@@ -68,7 +74,7 @@ def solve(
     starts_rad : Array
         Shape (n, dof): where each search starts.
     cone_rad : float
-        Largest angle between the head's axis and straight down; 0: straight down.
+        Largest tilt of the head, only outwards (see ``leans``); 0: straight down.
     height_m : float
         Height to which the working point is brought: 0 to heat, more to lift the head.
 
@@ -81,10 +87,13 @@ def solve(
     low, high = arm.lower_rad, arm.upper_rad
     joints = np.clip(np.array(starts_rad, dtype=float), low, high)
     target = np.concatenate([np.asarray(aims_m, dtype=float), np.full((len(aims_m), 1), height_m)], axis=1)
+    middle = lean_axes(rig, target[:, :2], 0.5 * cone_rad)
     done = np.zeros(len(joints), dtype=bool)
     active = np.arange(len(joints))
     for turn in range(iterations):
-        error, jacobian = _error(arm, rig.head.link, reach, joints[active], target[active], cone_rad)
+        error, jacobian = _error(
+            arm, rig.head.link, reach, joints[active], target[active], middle[active], 0.5 * cone_rad
+        )
         arrived = np.linalg.norm(error[:, :3], axis=1) < POSITION_TOLERANCE_M
         arrived &= np.linalg.norm(error[:, 3:], axis=1) < ANGLE_TOLERANCE_RAD * _ROTATION_WEIGHT_M
         done[active[arrived]] = True
@@ -104,15 +113,19 @@ def solve(
     return joints, done
 
 
-def _error(arm: Arm, link: str, reach: Array, joints: Array, target: Array, cone: float) -> tuple[Array, Array]:
-    """Return what is missing (n, 6): place (m), then direction (weighted rad), and its Jacobian (n, 6, dof)."""
+def _error(
+    arm: Arm, link: str, reach: Array, joints: Array, target: Array, middle: Array, cone: float
+) -> tuple[Array, Array]:
+    """Return what is missing (n, 6): place (m), then direction (weighted rad), and its Jacobian (n, 6, dof).
+
+    Directions within ``cone`` rad of ``middle`` (n, 3) are as good as that itself.
+    """
     end, axes = arm.walk(joints, link)
     axis = end[:, :3, 2]
     point = end[:, :3, 3] + end[:, :3, :3] @ reach
-    down = np.array([0.0, 0.0, -1.0])
-    turn = np.cross(axis, down)
+    turn = np.cross(axis, middle)
     sine = np.linalg.norm(turn, axis=1)
-    angle = np.arctan2(sine, axis @ down)
+    angle = np.arctan2(sine, np.sum(axis * middle, axis=1))
     excess = np.maximum(angle - cone, 0.0)
     direction = np.where(sine[:, None] > 1e-9, turn / np.maximum(sine, 1e-9)[:, None], [1.0, 0.0, 0.0])
     error = np.concatenate([target - point, _ROTATION_WEIGHT_M * excess[:, None] * direction], axis=1)
@@ -134,6 +147,31 @@ def _damped(jacobian: Array, error: Array) -> Array:
     damping = 1e-6 + 0.02 * np.sum(np.square(error), axis=1)
     square[:, range(6), range(6)] += damping[:, None]
     return (np.swapaxes(jacobian, 1, 2) @ np.linalg.solve(square, error[..., None]))[..., 0]
+
+
+def lean_axes(rig: Rig, aims_m: Array, lean_rad: float) -> Array:
+    """Return the directions (n, 3) that go down and lean outwards, away from the base, over aims (n, 2), base axes."""
+    out = np.empty((len(aims_m), 3))
+    out[:, :2] = math.sin(lean_rad) * rig.base.away_from(np.asarray(aims_m, dtype=float))
+    out[:, 2] = -math.cos(lean_rad)
+    return out
+
+
+def leans(rig: Rig, joints_rad: Array) -> NDArray[np.bool_]:
+    """Return whether the head of each posture (n, dof) stands upright or leans as it may: only so that it throws outwards.
+
+    Allowed are the directions within ``tilt_max / 2 + INWARD_RAD`` of the one that leans away from the base by
+    ``tilt_max / 2``, and no more than ``tilt_max`` from straight down: outwards all of the tilt, sideways less, towards
+    the base (its nearest point) no more than ``INWARD_RAD``.
+    """
+    limit = max(rig.head.tilt_max_rad, ANGLE_TOLERANCE_RAD)
+    end = rig.arm.forward(joints_rad, rig.head.link)
+    point = end[:, :3, 3] + end[:, :3, :3] @ rig.head.working_point_m
+    half = 0.5 * rig.head.tilt_max_rad
+    off = np.sum(end[:, :3, 2] * lean_axes(rig, point[:, :2], half), axis=1)
+    upright = -end[:, 2, 2]
+    good: NDArray[np.bool_] = (upright >= math.cos(limit)) & (off >= math.cos(half + INWARD_RAD))
+    return good
 
 
 def tilt_rad(rig: Rig, joints_rad: Array) -> Array:
@@ -263,14 +301,13 @@ def nearest_starts(rig: Rig, aims_m: Array, count: int) -> Array:
 
 
 def usable(rig: Rig, joints_rad: Array, arrived: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which of the solved postures (n, dof) may be used: arrived, tilt within the head's limit, no collision."""
+    """Return which of the solved postures (n, dof) may be used: arrived, tilted as it may be, no collision."""
     good = np.asarray(arrived, dtype=bool).copy()
     index = np.flatnonzero(good)
     if index.size:
-        tilted = tilt_rad(rig, joints_rad[index])
-        good[index] = clear_of_collision(rig, joints_rad[index], MARGIN_M) & (
-            tilted <= max(rig.head.tilt_max_rad, ANGLE_TOLERANCE_RAD)
-        )
+        good[index] = leans(rig, joints_rad[index])
+        index = index[good[index]]
+        good[index] = clear_of_collision(rig, joints_rad[index], MARGIN_M)
     return good
 
 
