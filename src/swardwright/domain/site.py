@@ -164,7 +164,7 @@ class Base:
         middle, half = np.array([self.offset_m, 0.0]), np.array([self.length_m / 2.0, self.width_m / 2.0])
         from_middle = np.asarray(points_m, dtype=float) - middle
         off = from_middle - np.clip(from_middle, -half, half)
-        off = np.where(np.any(off != 0.0, axis=-1, keepdims=True), off, from_middle + [1e-9, 0.0])
+        off = np.where(np.any(off != 0.0, axis=-1, keepdims=True), off, from_middle + np.array([1e-9, 0.0]))
         away: Array = off / np.linalg.norm(off, axis=-1, keepdims=True)
         return away
 

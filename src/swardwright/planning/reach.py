@@ -1,9 +1,9 @@
 """Where the head can work: batched inverse kinematics over the URDF arm, and a simple collision check.
 
 The head's working point is the point ``standoff_m`` along the head link's z axis, moved along its x and y by the head's
-offset (where heat really lands): it must come to lie on the aim, with the axis straight down or leaning so that the flame is
-thrown outwards, away from the base, and free spin about the axis. With the axis straight down the head link stands
-exactly ``standoff_m`` above the ground.
+offset (where heat really lands): it must come to lie on the aim, with the axis straight down or leaning so that the
+flame is thrown outwards, away from the base, and free spin about the axis. With the axis straight down the head link
+stands exactly ``standoff_m`` above the ground.
 
 Collision: see ``collision``.
 
@@ -158,7 +158,7 @@ def lean_axes(rig: Rig, aims_m: Array, lean_rad: float) -> Array:
 
 
 def leans(rig: Rig, joints_rad: Array) -> NDArray[np.bool_]:
-    """Return whether the head of each posture (n, dof) stands upright or leans as it may: only so that it throws outwards.
+    """Return whether the head of each posture (n, dof) stands upright or leans as it may: to throw outwards.
 
     Allowed are the directions within ``tilt_max / 2 + INWARD_RAD`` of the one that leans away from the base by
     ``tilt_max / 2``, and no more than ``tilt_max`` from straight down: outwards all of the tilt, sideways less, towards
