@@ -1,7 +1,9 @@
+import time
+
 import numpy as np
 import pytest
 
-from swardwright.domain.arm import arm_from_urdf
+from swardwright.domain.arm import MAX_URDF_BYTES, arm_from_urdf
 from swardwright.domain.errors import RobotModelError
 
 GOOD = """<robot name="two"><link name="a"/><link name="b"/><link name="c"/>
@@ -28,8 +30,22 @@ def test_a_hand_worked_two_joint_arm() -> None:
         ('xyz="0 0 1" rpy', 'xyz="0 0 inf" rpy', "finite"),
         ('<axis xyz="0 0 1"/>', '<axis xyz="0 0 0"/>', "direction"),
         ('type="prismatic"', 'type="floating"', "not supported"),
-        ('<parent link="b"/>', '<parent link="zz"/>', "one root|not there"),
-        ('<link name="c"/>', '<link name="c"/><link name="d"/>', "one root"),
+        ('<limit lower="-1" upper="1" velocity="2" effort="1"/>', "", "joint j1 limit.*no limits"),
+        ('upper="0.5" velocity="0.1"', 'upper="0.5" velocity="nan"', "joint j2 velocity.*no speed"),
+        ('<parent link="b"/>', '<parent link="zz"/>', "joint j2.*not there.*zz"),
+        ('<link name="c"/>', '<link name="c"/><link name="d"/>', "one root.*a, d"),
+        ('<link name="c"/>', '<link name="c"/><link name="c"/>', "name of its own.*c"),
+        ('<joint name="j2"', '<joint name="j1"', "name of its own.*j1"),
+        ('<joint name="j2"', "<joint ", "name of its own"),
+        ('<child link="b"/>', '<child link="c"/>', "loop.*two joints.*c"),
+        ('<parent link="a"/>', '<parent link="c"/>', "one root|loop"),
+        ('<parent link="b"/><child link="c"/>', '<parent link="c"/><child link="c"/>', "one root|loop"),
+        (
+            "</robot>",
+            '<link name="d"/><link name="e"/><joint name="j3" type="fixed"><parent link="d"/><child link="e"/>'
+            '</joint><joint name="j4" type="fixed"><parent link="e"/><child link="d"/></joint></robot>',
+            "loop.*j3|j3.*loop",
+        ),
     ],
 )
 def test_a_wrong_urdf_is_named(old: str, new: str, says: str) -> None:
@@ -41,7 +57,25 @@ def test_a_wrong_urdf_is_named(old: str, new: str, says: str) -> None:
 
 def test_entity_bombs_and_missing_links_are_refused() -> None:
     bomb = '<!DOCTYPE r [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><robot name="&b;"/>'
-    with pytest.raises(RobotModelError):
+    with pytest.raises(RobotModelError, match="entities"):
         arm_from_urdf(bomb)
+    with pytest.raises(RobotModelError, match="no links"):
+        arm_from_urdf("<robot/>")
     with pytest.raises(RobotModelError, match="no such link"):
         arm_from_urdf(GOOD).chain("tip")
+
+
+def test_a_huge_or_endless_description_is_answered_soon() -> None:
+    with pytest.raises(RobotModelError, match="too large"):
+        arm_from_urdf("<robot>" + " " * MAX_URDF_BYTES + "</robot>")
+    count = 5000  # a chain of so many links: each is looked at once, not once for each other
+    links = "".join(f'<link name="l{i}"/>' for i in range(count))
+    joints = "".join(
+        f'<joint name="j{i}" type="fixed"><parent link="l{i}"/><child link="l{i + 1}"/></joint>'
+        for i in reversed(range(count - 1))
+    )
+    began = time.process_time()
+    arm = arm_from_urdf(f"<robot>{links}{joints}</robot>")
+    assert time.process_time() - began < 5.0
+    assert [joint.name for joint in arm.joints[:2]] == ["j0", "j1"]
+    assert len(arm.chain(f"l{count - 1}")) == count - 1

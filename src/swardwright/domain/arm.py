@@ -6,10 +6,11 @@ Joint and link conventions: the URDF specification (fixed-axis roll-pitch-yaw or
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
-from defusedxml import ElementTree  # type: ignore[import-untyped,unused-ignore]
+from defusedxml import DefusedXmlException, ElementTree  # type: ignore[import-untyped,unused-ignore]
 
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.poses import Array, Pose, frozen, rotation_from_rpy, skew
@@ -220,6 +221,11 @@ def arm_from_urdf(text: str, where: str = "robot.urdf") -> Arm:
         raise RobotModelError("the robot description is too large", where=where, limit=f"{MAX_URDF_BYTES} bytes")
     try:
         root = ElementTree.fromstring(text)
+    except DefusedXmlException as error:
+        raise RobotModelError(
+            "the robot description defines entities, which are not read", where=where,
+            remedy="export the URDF as plain XML, without <!DOCTYPE ...>",
+        ) from error  # fmt: skip
     except Exception as error:
         raise RobotModelError(
             f"the robot description is not readable XML: {error}", where=where, remedy="export the URDF again"
@@ -228,25 +234,54 @@ def arm_from_urdf(text: str, where: str = "robot.urdf") -> Arm:
         raise RobotModelError("the robot description must start with <robot>", where=where, value=root.tag)
     links = [link.get("name", "") for link in root.findall("link")]
     joints = tuple(_joint(element, where) for element in root.findall("joint"))
-    children = {j.child for j in joints}
-    roots = [link for link in links if link not in children]
-    if len(roots) != 1 or len(children) != len(joints):
-        raise RobotModelError("the links must form one tree with one root", where=where, value=", ".join(roots))
-    missing = {j.parent for j in joints} | children
-    if not missing <= set(links):
-        raise RobotModelError("a joint names a link that is not there", where=where, value=sorted(missing - set(links)))
-    reached, ordered = {roots[0]}, []
-    rest = list(joints)
-    while rest:
-        ready = [j for j in rest if j.parent in reached]
-        if not ready:
-            raise RobotModelError("the links form a loop", where=where, value=rest[0].name)
-        ordered += ready
-        reached |= {j.child for j in ready}
-        rest = [j for j in rest if j not in ready]
+    for kind, names in (("link", links), ("joint", [j.name for j in joints])):
+        twice = [name for name, count in Counter(names).items() if count > 1 or not name]
+        if twice:
+            raise RobotModelError(f"each {kind} needs a name of its own", where=where, field=kind, value=twice[0],
+                                  remedy=f"give every {kind} another name")  # fmt: skip
+    ordered, base = _tree(links, joints, where)
     moving = tuple(j for j in ordered if j.kind != "fixed")
     shapes = tuple(shape for link in root.findall("link") for shape in _shapes(link, where))
-    return Arm(root.get("name", "robot"), roots[0], tuple(ordered), moving, shapes)
+    return Arm(root.get("name", "robot"), base, ordered, moving, shapes)
+
+
+def _tree(links: list[str], joints: tuple[Joint, ...], where: str) -> tuple[tuple[Joint, ...], str]:
+    """Return the joints, parents before children, and the root link; refuse what is not one tree."""
+    there = set(links)
+    for joint in joints:
+        for link in (joint.parent, joint.child):
+            if link not in there:
+                raise RobotModelError(
+                    "a joint names a link that is not there", where=where, field=f"joint {joint.name}", value=link,
+                    remedy=f'add <link name="{link}"/>, or mend the joint',
+                )  # fmt: skip
+    moved = Counter(joint.child for joint in joints)
+    twice = [link for link, count in moved.items() if count > 1]
+    if twice:
+        raise RobotModelError(
+            "the links form a loop: one hangs on two joints", where=where, field=f"link {twice[0]}",
+            limit="one joint for each link", remedy="cut the loop: take out one of its joints",
+        )  # fmt: skip
+    roots = [link for link in links if link not in moved]
+    if not links:
+        raise RobotModelError("the robot description has no links", where=where, remedy="export the URDF again")
+    if len(roots) > 1:
+        raise RobotModelError("the links must form one tree with one root", where=where,
+                              value=", ".join(roots[:5]), limit="one link that hangs on nothing",
+                              remedy="join the others to it with fixed joints")  # fmt: skip
+    below: dict[str, list[Joint]] = {}
+    for joint in joints:
+        below.setdefault(joint.parent, []).append(joint)
+    ordered, ready = [], list(below.get(roots[0], [])) if roots else []
+    while ready:
+        ordered += ready
+        ready = [joint for parent in ready for joint in below.get(parent.child, [])]
+    if len(ordered) < len(joints):
+        reached = {joint.name for joint in ordered}
+        loose = next(joint.name for joint in joints if joint.name not in reached)
+        raise RobotModelError("the links form a loop", where=where, field=f"joint {loose}",
+                              remedy="cut the loop: take out one of its joints")  # fmt: skip
+    return tuple(ordered), roots[0]
 
 
 def _shapes(link: ElementTree.Element, where: str) -> list[Shape]:
@@ -313,6 +348,9 @@ def _joint(element: ElementTree.Element, where: str) -> Joint:
             raise RobotModelError("a joint needs an axis with a direction", where=where, field=f"{field} axis")
         axis = axis / np.linalg.norm(axis)
         limit = element.find("limit")
+        if limit is None and kind != "continuous":
+            raise RobotModelError("the joint has no limits", where=where, field=f"{field} limit",
+                                  remedy="write its limits (lower, upper, velocity) into the URDF")  # fmt: skip
         try:
             lower = float(limit.get("lower", "0")) if limit is not None else 0.0
             upper = float(limit.get("upper", "0")) if limit is not None else 0.0
@@ -326,6 +364,6 @@ def _joint(element: ElementTree.Element, where: str) -> Joint:
                                   limit="lower < upper", remedy="write the joint's limits into the URDF")  # fmt: skip
         if not (math.isfinite(velocity) and velocity > 0):
             raise RobotModelError("the joint has no speed", where=where, field=f"{field} velocity", value=velocity,
-                                  limit="more than 0")  # fmt: skip
+                                  limit="more than 0", remedy="write the joint's velocity into the URDF")  # fmt: skip
     return Joint(name, kind, parent.get("link", ""), child.get("link", ""), frozen(origin), frozen(axis),
                  lower, upper, velocity)  # fmt: skip
