@@ -79,3 +79,14 @@ def test_a_huge_or_endless_description_is_answered_soon() -> None:
     assert time.process_time() - began < 5.0
     assert [joint.name for joint in arm.joints[:2]] == ["j0", "j1"]
     assert len(arm.chain(f"l{count - 1}")) == count - 1
+
+
+def test_a_hose_narrows_the_joints_after_its_link() -> None:
+    arm = arm_from_urdf(GOOD)
+    held = arm.narrowed("a", "c", np.array([0.5, 0.2]), 0.75)
+    assert held.lower_rad.tolist() == [-0.25, 0.0]  # the sliding joint is left alone
+    assert held.upper_rad.tolist() == [1.0, 0.5]  # the URDF's own limit is nearer
+    assert [j.lower_rad for j in held.joints] == [-0.25, 0.0]
+    assert arm.narrowed("b", "c", np.zeros(2), 0.75).lower_rad.tolist() == arm.lower_rad.tolist()
+    with pytest.raises(RobotModelError, match=r"on the way.*one of: a, b"):
+        arm.narrowed("c", "b", np.zeros(2), 0.75)

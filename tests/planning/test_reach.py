@@ -10,6 +10,7 @@ import pytest
 
 from swardwright.domain.arm import arm_from_urdf
 from swardwright.domain.errors import RobotModelError
+from swardwright.domain.site import Bottle
 from swardwright.planning.reach import (
     check_rig,
     clear_of_collision,
@@ -208,3 +209,39 @@ def test_which_way_the_head_may_lean(make: Any, lean_deg: float, about_deg: floa
             return np.broadcast_to(end, (len(joints_rad), 4, 4))
 
     assert leans(replace(make.rig, arm=Still()), np.zeros((1, 7)))[0] == allowed
+
+
+def test_the_arm_and_the_flame_keep_off_the_gas_bottle(make: Any) -> None:
+    """A bottle before the shoulder: nothing within its clearance is heated, no posture comes within its wall.
+
+    Judged by points on the walls of the URDF's own cylinders, not by capsules.
+    """
+    bottle = Bottle(0.0, 0.24, 0.40, 0.10, 0.50, 0.35)
+    rig = replace(make.rig, bottle=bottle)
+    check_rig(rig)
+    assert content_key(rig) != content_key(make.rig)
+    circle = np.array([0.0, 0.24]) + 0.44 * np.array([[0.0, 1.0], [0.5, 0.866]])
+    assert not heat_off_base(rig, circle).any()
+    assert heat_off_base(make.rig, circle).all()
+    assert posture_over(rig, (0.1, 0.66), rig.survey_joints_rad) is None
+    rng = np.random.default_rng(5)
+    arm = rig.arm
+    joints = rng.uniform(arm.lower_rad, arm.upper_rad, (4000, 7))
+    both, without = clear_of_collision(rig, joints), clear_of_collision(make.rig, joints)
+    assert not (both & ~without).any()
+    assert (without & ~both).sum() > 20
+    inside = np.zeros(len(joints), dtype=bool)
+    turn = np.linspace(0.0, 2.0 * math.pi, 12)
+    for shape in (s for s in arm.shapes if s.kind == "cylinder"):
+        ring = 0.5 * shape.size_m[0] * np.stack([np.cos(turn), np.sin(turn), 0.0 * turn], axis=1)
+        wall = (ring + np.linspace(-0.5, 0.5, 21)[:, None, None] * [0.0, 0.0, shape.size_m[2]]).reshape(-1, 3)
+        end = arm.forward(joints, shape.link) @ shape.link_from_shape
+        points = end[:, :3, :3] @ wall.T + end[:, :3, 3:]
+        from_axis = np.hypot(points[:, 0] - bottle.x_m, points[:, 1] - bottle.y_m)
+        level = (points[:, 2] > bottle.z_m) & (points[:, 2] < bottle.z_m + bottle.height_m)
+        inside |= (level & (from_axis < bottle.radius_m)).any(axis=1)
+    assert inside.sum() > 20
+    assert not (inside & both).any()
+    blocked = replace(rig, bottle=replace(bottle, x_m=0.25, y_m=0.0, z_m=0.6))
+    with pytest.raises(RobotModelError, match="strike the gas bottle"):
+        check_rig(blocked)

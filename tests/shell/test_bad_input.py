@@ -8,7 +8,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+
+from swardwright.shell.site_file import load_site
 
 Refused = Callable[..., str]
 
@@ -62,6 +65,20 @@ SITE_FILES = {
         'rest_posture = ["0.000000 rad", "0.000000 rad"]', 'rest_posture = ["0 rad", "10 rad"]',
         ("rig.rest_posture", "limits of b"),
     ),
+    "bottle off the base": (
+        "\n[errors]", '\n[bottle]\nx = "0 m"\ny = "0.9 m"\nz = "0.4 m"\nradius = "8 cm"\nheight = "30 cm"\n[errors]',
+        ("bottle", "footprint", "by "),
+    ),
+    "bottle without size": (
+        "\n[errors]", '\n[bottle]\nx = "0 m"\ny = "0 m"\nz = "0.4 m"\nradius = "0 m"\nheight = "30 cm"\n[errors]',
+        ("bottle.radius", "more than 0"),
+    ),
+    "hose on no link": (
+        "\n[errors]", '\n[hose]\nlink = "elbow"\nturn_max = "180 deg"\n[errors]', ("hose.link", "elbow"),
+    ),
+    "hose without a turn": (
+        "\n[errors]", '\n[hose]\nlink = "one"\nturn_max = "0 deg"\n[errors]', ("hose.turn_max", "more than 0"),
+    ),
     "kind twice": ('name = "plantain"', 'name = "dandelion"', ("kinds.name", "twice")),
     "other format": ("format = 1", "format = 2", ("format",)),
 }  # fmt: skip
@@ -78,6 +95,21 @@ def test_a_wrong_site_file(own_site: Path, refused: Refused, case: str, command:
     sentence = refused(own_site, command, own_site)
     assert "site.toml" in sentence
     for word in words:
+        assert word in sentence, sentence
+
+
+def test_a_hose_that_a_posture_would_wind_up(own_site: Path, refused: Refused) -> None:
+    path = own_site / "site.toml"
+    text = path.read_text().replace("\n[errors]", '\n[hose]\nlink = "one"\nturn_max = "30 deg"\n[errors]', 1)
+    path.write_text(text)
+    arm = load_site(own_site).rig.arm
+    assert np.allclose(arm.lower_rad, [-9.0, -np.pi / 6])
+    assert np.allclose(arm.upper_rad, [9.0, np.pi / 6])
+    rest = 'rest_posture = ["0.000000 rad", "0.000000 rad"]'
+    assert rest in text
+    path.write_text(text.replace(rest, 'rest_posture = ["0 rad", "1.5 rad"]'))
+    sentence = refused(own_site, "status", own_site)
+    for word in ("rig.survey_posture", "limits of b", "0.9764 to 2.024 rad", "[hose]"):
         assert word in sentence, sentence
 
 

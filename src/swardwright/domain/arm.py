@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from defusedxml import DefusedXmlException, ElementTree  # type: ignore[import-untyped,unused-ignore]
@@ -132,6 +132,37 @@ class Arm:
             chain.append(joint)
             link = joint.parent
         return tuple(reversed(chain))
+
+    def narrowed(self, start: str, end: str, middle_rad: Array, turn_max_rad: float) -> Arm:
+        """Return the arm whose turning joints between two links stay within a turn either way of given places.
+
+        Parameters
+        ----------
+        start, end : str
+            Links; the joints after ``start`` on the way to ``end`` are narrowed. The root: all of them.
+        middle_rad : Array
+            Shape (dof,).
+
+        Raises
+        ------
+        RobotModelError
+            If a link is missing, or ``start`` does not lie on the way to ``end``.
+        """
+        way = self.chain(end)
+        links = [self.root, *(joint.child for joint in way)]
+        if start not in links:
+            raise RobotModelError(
+                "the link does not lie on the way from the base to the head", where="robot.urdf", field="link",
+                value=start, limit="one of: " + ", ".join(links), remedy="name one of these",
+            )  # fmt: skip
+        turning = {joint.name for joint in way[links.index(start) :] if joint.kind in ("revolute", "continuous")}
+        kept: dict[str, Joint] = {}
+        for joint, middle in zip(self.moving, np.asarray(middle_rad, dtype=float).tolist(), strict=True):
+            if joint.name in turning:
+                low, high = max(joint.lower_rad, middle - turn_max_rad), min(joint.upper_rad, middle + turn_max_rad)
+                kept[joint.name] = replace(joint, lower_rad=low, upper_rad=high)
+        joints, moving = (tuple(kept.get(j.name, j) for j in many) for many in (self.joints, self.moving))
+        return replace(self, joints=joints, moving=moving)
 
     def forward(self, joints_rad: Array, link: str) -> Array:
         """Return ``base_from_link`` matrices.

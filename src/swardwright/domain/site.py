@@ -219,6 +219,28 @@ class Gas:
     line_pa: float = 0.0
 
 
+@dataclass(frozen=True)
+class Bottle:
+    """The gas cylinder as it stands on the base: upright, round, base axes.
+
+    Attributes
+    ----------
+    x_m, y_m, z_m : float
+        Middle of its lower end.
+    radius_m, height_m : float
+        Its size, valve and collar included.
+    clear_m : float
+        The flame is never aimed nearer to its wall, seen from above.
+    """
+
+    x_m: float
+    y_m: float
+    z_m: float
+    radius_m: float
+    height_m: float
+    clear_m: float = 0.3
+
+
 @dataclass(frozen=True, eq=False)
 class Rig:
     """Everything about the robot.
@@ -240,6 +262,8 @@ class Rig:
     mount_covariance : Array | None
         Shape (6, 6): covariance of the camera's mount (rotation vector, then translation, in the axes of the link that
         the camera is fixed to) where a calibration gave one; None: from the scalar error sources.
+    bottle : Bottle | None
+        The gas cylinder on the base; None: not there, or drawn in the URDF.
     """
 
     arm: Arm
@@ -254,6 +278,7 @@ class Rig:
     rest_joints_rad: tuple[float, ...]
     survey_joints_rad: tuple[float, ...]
     mount_covariance: Array | None = None
+    bottle: Bottle | None = None
 
     def __post_init__(self) -> None:
         if self.mount_covariance is not None:
@@ -303,6 +328,8 @@ class Limits:
         Longest working day; 0: daylight at the site.
     hour_price : float
         Of one hour of the round, in the site's own currency.
+    turf_worth_kg_m2 : float
+        Gas that may be spent to keep one square metre from being scorched; 0: holds are chosen by gas alone.
     """
 
     pose_age_s: float
@@ -324,6 +351,7 @@ class Limits:
     gas_reserve: float
     work_day_s: float = 0.0
     hour_price: float = 20.0
+    turf_worth_kg_m2: float = 0.02
 
 
 @dataclass(frozen=True)
@@ -368,6 +396,6 @@ def treat_probability(kinds: tuple[tuple[str, float], ...], site: Site) -> float
 
 
 __all__ = [
-    "Array", "Base", "ErrorSources", "Gas", "Head", "KeepOut", "Kind", "Limits", "Origin", "Polygon", "Power", "Rig",
-    "Site", "Topics", "Zone", "treat_probability",
+    "Array", "Base", "Bottle", "ErrorSources", "Gas", "Head", "KeepOut", "Kind", "Limits", "Origin", "Polygon", "Power",
+    "Rig", "Site", "Topics", "Zone", "treat_probability",
 ]  # fmt: skip

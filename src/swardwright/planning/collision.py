@@ -3,7 +3,7 @@
 Each box, cylinder or sphere in the URDF's collision geometry is wrapped whole in a capsule (a segment with a radius).
 A link without any gets a capsule from its joint to the next; meshes are not read, so their links count as without.
 The base is the box of the site file (its footprint, up to the arm's foot) with the URDF's shapes of the base as
-further boxes: a gas bottle drawn there counts. The ground is the plane z = 0 of base axes.
+further boxes, and the site file's gas bottle as a capsule. The ground is the plane z = 0 of base axes.
 
 Not compared: links next to each other, and two links that overlap in nearly all postures. Two links that overlap in one
 of the rig's own postures (rest, survey, look: the machine's owner says that it stands so) are not compared either where
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from swardwright.domain.arm import Arm, Joint, Shape
 from swardwright.domain.poses import Array
-from swardwright.domain.site import Rig
+from swardwright.domain.site import Bottle, Rig
 
 #: radius of a link that the URDF draws no shape for, m (common practice, no source)
 ARM_RADIUS_M = 0.05
@@ -61,6 +61,8 @@ class CollisionModel:
         Shape (c,): least height of the capsule's surface.
     boxes : tuple[tuple[Array, Array], ...]
         The base: ``box_from_base`` (4, 4) and half extents (3,).
+    bottle : tuple[Array, float] | None
+        The gas bottle: a capsule's ends (2, 3), base axes, and its radius, m.
     ignored : tuple[tuple[str, str], ...]
         Links not compared though they are not neighbours.
     excused : tuple[tuple[str, str], ...]
@@ -75,6 +77,7 @@ class CollisionModel:
     base_can_strike: NDArray[np.bool_]
     ground_clear_m: Array
     boxes: tuple[tuple[Array, Array], ...]
+    bottle: tuple[Array, float] | None = None
     ignored: tuple[tuple[str, str], ...] = ()
     excused: tuple[tuple[str, str], ...] = ()
 
@@ -111,7 +114,19 @@ class CollisionModel:
                 segment_off_box_m(a[near], b[near], half) - np.broadcast_to(self.radius_m[able], near.shape)[near]
             )
             gap = np.minimum(gap, least)
+        if self.bottle is not None:
+            gap = np.minimum(gap, self._off_bottle_m(ends[:, able], self.radius_m[able]))
         return gap.min(axis=1) if len(able) else np.full(len(ends), np.inf)
+
+    def bottle_gap_m(self, arm: Arm, joints_rad: Array) -> Array:
+        """Return what is left to the gas bottle, m, shape (n,), of joints (n, dof); inf without one."""
+        gap: Array = self._off_bottle_m(self.capsules_m(arm, joints_rad), self.radius_m).min(axis=1)
+        return gap
+
+    def _off_bottle_m(self, ends: Array, radius: Array) -> Array:
+        if self.bottle is None:
+            return np.full(ends.shape[:2], np.inf)
+        return segments_apart_m(ends, self.bottle[0]) - radius - self.bottle[1]
 
 
 def segments_apart_m(one: Array, two: Array) -> Array:
@@ -219,9 +234,15 @@ def build_model(rig: Rig, box: tuple[Array, Array]) -> CollisionModel:
     whole = CollisionModel(
         links, np.array([ends for _, ends, _, _ in found]).reshape(-1, 2, 3), radii, index,
         radii[index].sum(axis=1), np.array([_joints_apart(body[link]) > 1 for link in links], dtype=bool),
-        np.array(clear), tuple(boxes),
+        np.array(clear), tuple(boxes), None if rig.bottle is None else _bottle(rig.bottle),
     )  # fmt: skip
     return _with_excuses(rig, whole, body)
+
+
+def _bottle(bottle: Bottle) -> tuple[Array, float]:
+    matrix = _shift(np.array([bottle.x_m, bottle.y_m, bottle.z_m + bottle.height_m / 2.0]))
+    size = np.array([2.0 * bottle.radius_m, 2.0 * bottle.radius_m, bottle.height_m])
+    return capsule_round(Shape("bottle", "cylinder", matrix, size))
 
 
 def _with_excuses(rig: Rig, whole: CollisionModel, body: dict[str, tuple[Joint, ...]]) -> CollisionModel:

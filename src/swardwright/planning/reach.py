@@ -13,6 +13,7 @@ Damped least squares with error-dependent damping: Wampler 1986; Sugihara 2011 (
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ _HOPELESS_M, _HOPELESS_AFTER = 0.03, 20
 def check_rig(rig: Rig) -> None:
     """Raise ``RobotModelError`` if the arm cannot carry the head at all: links missing, or too few axes.
 
-    A posture of another length than the arm's joints is refused too.
+    A posture of another length than the arm's joints, or one that strikes the gas bottle, is refused too.
     """
     moving = {joint.name for joint in rig.arm.moving}
     axes = [joint for joint in rig.arm.chain(rig.head.link) if joint.name in moving]
@@ -60,6 +61,13 @@ def check_rig(rig: Rig) -> None:
                 "a posture needs one number for each moving joint", where="site.toml", field=f"{name} posture",
                 value=len(posture), limit=len(rig.arm.moving), remedy="list: " + ", ".join(rig.arm.joint_names),
             )  # fmt: skip
+    if rig.bottle is not None:
+        for name, posture in postures.items():
+            if collision_model(rig).bottle_gap_m(rig.arm, np.array([posture]))[0] <= MARGIN_M:
+                raise RobotModelError(
+                    "the arm would strike the gas bottle", where="site.toml", field=f"{name} posture",
+                    remedy="mend the posture, or the bottle's place and size under [bottle]",
+                )  # fmt: skip
 
 
 def solve(
@@ -240,13 +248,17 @@ def base_box_m(rig: Rig) -> tuple[Array, Array]:
 
 
 def heat_off_base(rig: Rig, aims_m: Array) -> NDArray[np.bool_]:
-    """Return whether each aim (..., 2), base axes, keeps the flame off the base's own footprint."""
+    """Return whether each aim (..., 2), base axes, keeps the flame off the base's own footprint and the gas bottle."""
     low, high = base_box_m(rig)
     outside = np.maximum(np.maximum(low[:2] - aims_m, aims_m - high[:2]), 0.0)
     off: NDArray[np.bool_] = np.linalg.norm(outside, axis=-1) >= BASE_HEAT_CLEAR_M
+    if rig.bottle is not None:
+        away = np.linalg.norm(np.asarray(aims_m) - [rig.bottle.x_m, rig.bottle.y_m], axis=-1)
+        off &= away >= rig.bottle.radius_m + rig.bottle.clear_m
     return off
 
 
+@lru_cache(maxsize=16)
 def content_key(rig: Rig) -> tuple[object, ...]:
     """Return what reach depends on, as a hashable value: two rigs with the same key reach the same ground."""
     joints = tuple((j.name, j.kind, j.parent, j.origin.tobytes(), j.axis.tobytes(), j.lower_rad, j.upper_rad,
@@ -254,7 +266,8 @@ def content_key(rig: Rig) -> tuple[object, ...]:
     shapes = tuple((s.link, s.kind, s.link_from_shape.tobytes(), s.size_m.tobytes()) for s in rig.arm.shapes)
     base = (rig.base.length_m, rig.base.width_m, rig.base.offset_m)
     head = (rig.head.link, rig.head.standoff_m, rig.head.tilt_max_rad, rig.head.offset_m)
-    return joints, shapes, base, head, rig.camera_link, rig.survey_joints_rad, rig.look_joints_rad, rig.rest_joints_rad
+    postures = (rig.survey_joints_rad, rig.look_joints_rad, rig.rest_joints_rad)
+    return joints, shapes, base, rig.bottle, head, rig.camera_link, *postures
 
 
 _POOLS: dict[tuple[object, ...], tuple[Array, Array, Array]] = {}

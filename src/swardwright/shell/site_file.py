@@ -7,6 +7,8 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from swardwright.domain.arm import MAX_URDF_BYTES, Arm, arm_from_urdf
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import SiteError
@@ -14,6 +16,7 @@ from swardwright.domain.heat import Head
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import (
     Base,
+    Bottle,
     ErrorSources,
     Gas,
     KeepOut,
@@ -122,7 +125,7 @@ def site_from(text: str, arm: Arm, camera: Camera, folder: Path) -> Site:
             ffmc_max=float(limits.ffmc_max), human_clear_m=limits.human_clear, aim_sigma_max_m=limits.aim_sigma_max,
             revisit_days=limits.revisit / 86_400.0, observation_age_s=limits.observation_age, gate_m=limits.gate,
             battery_reserve=limits.battery_reserve, gas_reserve=limits.gas_reserve,
-            work_day_s=limits.work_day, hour_price=float(limits.hour_price),
+            work_day_s=limits.work_day, hour_price=float(limits.hour_price), turf_worth_kg_m2=limits.turf_worth,
         ),
         topics=Topics(**form.topics.model_dump()),
         detector=_detector(form.detector.model, folder),
@@ -133,16 +136,21 @@ def site_from(text: str, arm: Arm, camera: Camera, folder: Path) -> Site:
 
 
 def _rig(form: SiteForm, arm: Arm, camera: Camera, errors: ErrorSources) -> Rig:
-    for field, link in (("rig.camera_link", form.rig.camera_link), ("head.link", form.head.link)):
+    links = [("rig.camera_link", form.rig.camera_link), ("head.link", form.head.link)]
+    links += [] if form.hose is None else [("hose.link", form.hose.link)]
+    for field, link in links:
         if link not in arm.links:
             raise SiteError("the robot description has no such link", where=SITE_FILE, field=field, value=link,
                             limit="one of: " + ", ".join(arm.links),
                             remedy=f"name a link of {URDF_FILE}, or add it there")  # fmt: skip
+    if form.hose is not None:
+        _check_posture(arm, "rig.rest_posture", form.rig.rest_posture)
+        arm = arm.narrowed(form.hose.link, form.head.link, np.array(form.rig.rest_posture), form.hose.turn_max)
     looks = form.rig.look_postures
     postures = [("rig.survey_posture", form.rig.survey_posture), ("rig.rest_posture", form.rig.rest_posture)]
     postures += [(f"rig.look_postures[{n}]", look) for n, look in enumerate(looks)]
     for field, posture in postures:
-        _check_posture(arm, field, posture)
+        _check_posture(arm, field, posture, "" if form.hose is None else ", narrowed by [hose]")
     head, base, power, gas = form.head, form.base, form.power, form.gas
     return Rig(
         arm=arm, camera=camera, camera_link=form.rig.camera_link,
@@ -155,11 +163,23 @@ def _rig(form: SiteForm, arm: Arm, camera: Camera, errors: ErrorSources) -> Rig:
         gas=Gas(gas.cylinder, gas.usable, gas.purge, gas.ambient, gas.fill, gas.carried, gas.regulator,
                 float(gas.price), gas.orifice, gas.line),
         errors=errors, look_joints_rad=looks, rest_joints_rad=form.rig.rest_posture,
-        survey_joints_rad=form.rig.survey_posture,
+        survey_joints_rad=form.rig.survey_posture, bottle=_bottle(form),
     )  # fmt: skip
 
 
-def _check_posture(arm: Arm, field: str, posture: tuple[float, ...]) -> None:
+def _bottle(form: SiteForm) -> Bottle | None:
+    bottle, base = form.bottle, form.base
+    if bottle is None:
+        return None
+    beyond = max(abs(bottle.x - base.offset) - base.length / 2.0, abs(bottle.y) - base.width / 2.0) + bottle.radius
+    if beyond > 1e-9:
+        raise SiteError("the gas bottle stands out over the base's footprint", where=SITE_FILE, field="bottle",
+                        value=f"by {beyond:.3g} m", limit="wholly within [base] length and width",
+                        remedy="mend its x, y or radius, or the footprint")  # fmt: skip
+    return Bottle(bottle.x, bottle.y, bottle.z, bottle.radius, bottle.height, bottle.clear)
+
+
+def _check_posture(arm: Arm, field: str, posture: tuple[float, ...], note: str = "") -> None:
     if len(posture) != len(arm.moving):
         raise SiteError("a posture needs one angle for each moving joint", where=SITE_FILE, field=field,
                         value=f"{len(posture)} angles",
@@ -167,7 +187,7 @@ def _check_posture(arm: Arm, field: str, posture: tuple[float, ...]) -> None:
                         remedy="write the angles in that order")  # fmt: skip
     for joint, angle in zip(arm.moving, posture, strict=True):
         if not joint.lower_rad - 1e-6 <= angle <= joint.upper_rad + 1e-6:
-            raise SiteError(f"the posture is outside the limits of {joint.name}", where=SITE_FILE, field=field,
+            raise SiteError(f"the posture is outside the limits of {joint.name}{note}", where=SITE_FILE, field=field,
                             value=f"{angle:.4g} rad", limit=f"{joint.lower_rad:.4g} to {joint.upper_rad:.4g} rad",
                             remedy="write an angle that the joint can reach")  # fmt: skip
 

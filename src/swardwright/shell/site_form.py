@@ -231,6 +231,24 @@ class GasForm(_Table):
     line: Annotated[float, Quantity("pressure", 0.0, 1.5e6)] = 0.0
 
 
+class BottleForm(_Table):
+    """``[bottle]``: the gas cylinder as it stands on the base, upright: the arm and the flame keep off it."""
+
+    x: Annotated[float, Quantity("length", -10.0, 10.0)]
+    y: Annotated[float, Quantity("length", -10.0, 10.0)]
+    z: Annotated[float, Quantity("length", 0.0, 10.0)]
+    radius: Annotated[float, Quantity("length", 0.0, 1.0, above=True)]
+    height: Annotated[float, Quantity("length", 0.0, 3.0, above=True)]
+    clear: Annotated[float, Quantity("length", 0.0, 10.0)] = 0.3
+
+
+class HoseForm(_Table):
+    """``[hose]``: the gas hose along the arm: no joint after the link turns further from the rest posture than this."""
+
+    link: Link
+    turn_max: Annotated[float, Quantity("angle", 0.0, 4 * math.pi, above=True)]
+
+
 class ErrorsForm(_Table):
     """``[errors]``: one standard deviation of every error between pixel and ground."""
 
@@ -278,6 +296,7 @@ class LimitsForm(_Table):
     gas_reserve: Fraction
     work_day: Annotated[float, Quantity("time", 0.0, 86_400.0)] = 0.0
     hour_price: Annotated[float, Field(ge=0.0, le=1e6)] = 20.0
+    turf_worth: Annotated[float, Quantity("areal dose", 0.0, 100.0)] = 0.02
 
 
 class TopicsForm(_Table):
@@ -320,6 +339,8 @@ class SiteForm(_Table):
     base: BaseForm
     power: PowerForm
     gas: GasForm
+    bottle: BottleForm | None = None
+    hose: HoseForm | None = None
     errors: ErrorsForm
     limits: LimitsForm
     topics: TopicsForm = TopicsForm()
