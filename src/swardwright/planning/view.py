@@ -13,6 +13,8 @@ from swardwright.domain.site import Rig
 
 #: share of the picture on each side that is not counted on
 MARGIN = 0.05
+#: fields of ``ErrorSources`` that a look at a stop has in it
+LOOK_ERRORS = ("pixel_px", "crown_m", "mount_rad", "mount_m", "joint_rad", "tilt_rad", "ground_m")
 
 
 def ground_view_m(rig: Rig, joints_rad: tuple[float, ...], margin: float = MARGIN) -> Array:
@@ -68,17 +70,37 @@ def fresh_look_covariance_m2(rig: Rig) -> Array:
     Every error source of the site file carried to the ground at the height of the first look posture: pixel and joints
     and tilt grow with the height, crown and mount do not shrink. First order; one picture; no help from the register.
     """
+    return sum(_look_variances_m2(rig)) * np.eye(2)
+
+
+def after_look_covariance_m2(rig: Rig, covariance_m2: Array) -> Array:
+    """Return the covariance (2, 2) of a crown, known so well relative to the base, after one more look at the stop, m2.
+
+    Mount, tilt of the standing base, height of the ground there and the plant's own crown err alike in all looks of a
+    stop: only pixel and joints are drawn anew. What is known already is taken to err with the new look as far as it
+    can, so that the gain is never promised too large: along each principal axis ``s + (v - s) i / (v - s + i)`` with
+    the present variance v, the shared one s and the new look's own one i (best linear estimate); no gain where v <= s.
+    """
+    shared, own = _look_variances_m2(rig)
+    variance, axes = np.linalg.eigh(np.asarray(covariance_m2, dtype=float))
+    beyond = np.maximum(variance - shared, 0.0)
+    gain = np.square(beyond) / np.maximum(beyond + own, 1e-300)
+    after: Array = (axes * (variance - gain)) @ axes.T
+    return 0.5 * (after + after.T)
+
+
+def _look_variances_m2(rig: Rig) -> tuple[float, float]:
+    """Return the variances per axis that all looks at a stop share, and that one look has to itself, m2."""
     errors = rig.errors
     posture = rig.look_joints_rad[0] if rig.look_joints_rad else rig.survey_joints_rad
     height = float(rig.arm.forward(np.array(posture), rig.camera_link)[2, 3])
-    angles = errors.mount_rad**2 + errors.tilt_rad**2 + len(rig.arm.moving) * errors.joint_rad**2
     focal = math.sqrt(rig.camera.fx_px * rig.camera.fy_px)
     slant = 0.5 * math.hypot(rig.camera.width_px, rig.camera.height_px) / focal / 2.0
-    variance = (
-        (errors.pixel_px * height / focal) ** 2
-        + errors.crown_m**2
+    shared = (
+        errors.crown_m**2
         + errors.mount_m**2
-        + height**2 * angles
+        + height**2 * (errors.mount_rad**2 + errors.tilt_rad**2)
         + (slant * errors.ground_m) ** 2
     )
-    return variance * np.eye(2)
+    own = (errors.pixel_px * height / focal) ** 2 + height**2 * len(rig.arm.moving) * errors.joint_rad**2
+    return shared, own
