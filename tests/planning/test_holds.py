@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from swardwright.planning import holds
+from swardwright.domain.plan import Hold, Refused
+from swardwright.planning import holds, plan_round, share
 from swardwright.planning.stops import Offered
 
 
@@ -54,3 +56,44 @@ def test_no_posture_anywhere_ends_and_refuses_all(monkeypatch: pytest.MonkeyPatc
     no_posture(monkeypatch, *((s, w) for s in range(6) for w in range(3)))
     parked = park([[1, 1, 1]] * 6)
     assert (parked.unposed, parked.chosen, parked.bound) == ([0, 1, 2], [], 0)
+
+
+def hold(name: str) -> Hold:
+    return Hold(name, (0.5, 0.0), (0.0,) * 6, 1.0, 1e-4, 0.95, 1e-3, 1.0)
+
+
+def test_a_stop_without_a_motion_is_left_out_and_the_bound_stays_true(
+    make: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # stops 4 and 7 are chosen and proven to be the fewest for three weeds; no motion leads to the one of stop 7
+    def order(rig: Any, work: list[Any], rng: np.random.Generator) -> Any:
+        names = [candidate for candidate, _, _ in work]
+        lost = [Refused(name, "the arm finds no way to it") for name in names if name == "c"]
+        return tuple(hold(name) for name in names if name != "c"), 3.0, lost
+
+    monkeypatch.setattr(holds, "order_holds", order)
+    at = np.zeros(2)
+    parked = holds.Parked([4, 7], 2, {0: [(0, at, at), (1, at, at)], 1: [(2, at, at)]}, [])
+    worked = holds.work_stops(None, parked, ["a", "b", "c"], np.random.default_rng(1))  # type: ignore[arg-type,list-item]
+    assert worked.rows == [4]
+    assert [[one.weed_id for one in done] for done in worked.holds] == [["a", "b"]]
+    assert worked.arm_s == [3.0]
+    assert [one.item for one in worked.refused] == ["c"]
+    assert worked.bound == 1  # a and b alone need one stop: two would be a lie
+    # nothing is left: no stop, and none is claimed to be needed
+    nothing = holds.work_stops(None, replace(parked, chosen=[7], work={0: [(2, at, at)]}), ["a", "b", "c"],
+                               np.random.default_rng(1))  # type: ignore[arg-type,list-item]  # fmt: skip
+    assert (nothing.rows, nothing.holds, nothing.bound) == ([], [], 0)
+
+
+def test_a_plan_is_the_same_however_many_processes_share_it(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(share, "FEW", 2)
+    told: list[tuple[str, int, int]] = []
+    register, site = make.register(16), make.site()
+    alone = plan_round(register, site, plan_id="r", seed=3)
+    shared = plan_round(register, site, plan_id="r", seed=3, workers=2, progress=lambda *now: told.append(now))
+    assert len(alone.stops) > 2
+    assert shared == alone
+    parts = [part for part, _, _ in told]
+    assert sorted(set(parts), key=parts.index) == ["reach", "places", "stops", "holds", "route"]
+    assert [now for now in told if now[0] == "holds"][-1] == ("holds", len(alone.stops), len(alone.stops))

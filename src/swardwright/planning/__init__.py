@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,12 @@ from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
 from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
+from swardwright.planning.trajectory import Timed, sample_stop
 
 
 def plan_round(
     register: Register, site: Site, *, plan_id: str, seed: int, at_s: float | None = None,
-    controls: Sequence[str] | None = None,
+    controls: Sequence[str] | None = None, workers: int = 1, progress: Callable[[str, int, int], None] | None = None,
 ) -> Plan:  # fmt: skip
     """Plan one round from the register.
 
@@ -33,6 +34,10 @@ def plan_round(
         A moment of the day of the round (Unix time), for its daylight; None: days have no end.
     controls : sequence of str, optional
         Weeds to leave untreated where they could be treated, so that two plans can be compared; None: a draw.
+    workers : int
+        Processes that share the work inside many stops (:mod:`planning.share`); the plan is the same for any number.
+    progress : callable, optional
+        Told which part of the work is on, how many of its pieces are done, and of how many.
 
     Raises
     ------
@@ -46,20 +51,23 @@ def plan_round(
     from swardwright.planning.choose import choose, draw_controls, places
     from swardwright.planning.daylight import working_day_s
     from swardwright.planning.ground import free_ground
-    from swardwright.planning.holds import order_holds, park
+    from swardwright.planning.holds import park, work_stops
     from swardwright.planning.reach_map import reach_map
     from swardwright.planning.remarks import remarks, why_no_stop
     from swardwright.planning.route import drive_round
     from swardwright.planning.stops import offer_stops
     from swardwright.planning.supplies import check_supplies, count_supplies
 
+    tell = progress or (lambda _part, _done, _of: None)
     check_rig(site.rig)
     check_supplies(site)
     day_s = working_day_s(site, at_s)
     rng = np.random.default_rng(seed)
     candidates, refused = choose(register, site)
+    tell("reach", 0, 1)
     ground, reach = free_ground(site), reach_map(site.rig)
 
+    tell("places", 0, 1)
     offered = offer_stops(site, ground, reach, places(candidates))
     served: NDArray[np.bool_] = np.any(offered.covers, axis=0)
     refused += [why_no_stop(c, ground, reach) for c, ok in zip(candidates, served, strict=True) if not ok]
@@ -71,30 +79,31 @@ def plan_round(
     heated = treatable[~control]
     weeds = [candidates[i] for i in heated]
 
+    tell("stops", 0, 1)
     parked = park(site.rig, reach, offered.columns(heated), places(weeds))
     refused += [
         Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in parked.unposed
     ]
-    weeds_left = [w for i, w in enumerate(weeds) if i not in set(parked.unposed)]
+    worked = work_stops(site.rig, parked, weeds, rng, workers=workers, done=lambda k, of: tell("holds", k, of))
+    refused += worked.refused
+    reached = {hold.weed_id for holds in worked.holds for hold in holds}
 
-    bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in parked.chosen]
-    used = [place for place in range(len(bases)) if parked.work[place]]
-    drive = drive_round(site.rig.base, ground, site.start, [bases[place] for place in used], rng)
-    stops: list[Stop] = []
-    arm_s: list[float] = []
-    for number, place in enumerate((used[i] for i in drive.order), start=1):
-        holds, moving_s, unmoved = order_holds(site.rig, [(weeds[w], aim, q) for w, aim, q in parked.work[place]], rng)
-        refused += unmoved
-        stops.append(Stop(f"{plan_id}-s{number:02d}", bases[place], holds))
-        arm_s.append(moving_s)
+    tell("route", 0, 1)
+    bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in worked.rows]
+    drive = drive_round(site.rig.base, ground, site.start, bases, rng)
+    stops = tuple(
+        Stop(f"{plan_id}-s{number:02d}", bases[place], worked.holds[place])
+        for number, place in enumerate(drive.order, start=1)
+    )
+    arm_s = [worked.arm_s[place] for place in drive.order]
     route = [(site.start.x_m, site.start.y_m)]
     route += [(float(x), float(y)) for leg in drive.legs for x, y in leg.way_m[1:]]
+    left = [w for w in weeds if w.weed.id in reached]
     return Plan(
-        id=plan_id, register_revision=register.revision, start=site.start, stops=tuple(stops),
-        stops_bound=parked.bound, route_m=tuple(route),
-        supplies=count_supplies(site, tuple(stops), drive.legs, arm_s, day_s=day_s), refused=tuple(refused),
-        controls=left_alone, notes=remarks(site, weeds_left, ground, reach, len(stops), parked.bound),
-        drive_bound_s=drive.bound_s,
+        id=plan_id, register_revision=register.revision, start=site.start, stops=stops, stops_bound=worked.bound,
+        route_m=tuple(route), supplies=count_supplies(site, stops, drive.legs, arm_s, day_s=day_s),
+        refused=tuple(refused), controls=left_alone,
+        notes=remarks(site, left, ground, reach, len(stops), worked.bound), drive_bound_s=drive.bound_s,
     )  # fmt: skip
 
 
@@ -133,4 +142,7 @@ def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
     return lanes_over(site)
 
 
-__all__ = ["cut_plan", "drive_way", "plan_round", "posture_over", "survey_lanes", "way_between", "way_over"]
+__all__ = [
+    "Timed", "cut_plan", "drive_way", "plan_round", "posture_over", "sample_stop", "survey_lanes", "way_between",
+    "way_over",
+]  # fmt: skip

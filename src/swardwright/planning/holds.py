@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -15,6 +16,7 @@ from swardwright.planning.motion import piece_s
 from swardwright.planning.order import order_work
 from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.share import shared
 from swardwright.planning.stops import Offered, cover_offered, in_base_axes
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
@@ -123,6 +125,56 @@ def _postures(rig: Rig, reach: ReachMap, aims_m: Array) -> Array:
         if posture is not None:
             out[row] = posture
     return out
+
+
+@dataclass(frozen=True, eq=False)
+class Worked:
+    """What is done at the stops.
+
+    Attributes
+    ----------
+    rows : list[int]
+        Rows of the offered stops at which something is done.
+    holds : list[tuple[Hold, ...]]
+        At each of them, in the order of least arm time; never none.
+    arm_s : list[float]
+        Time of the arm's motions there, looks included.
+    refused : list[Refused]
+        Weeds to which no motion leads.
+    bound : int
+        Proven: no fewer of the offered stops serve the weeds of the holds.
+    """
+
+    rows: list[int]
+    holds: list[tuple[Hold, ...]]
+    arm_s: list[float]
+    refused: list[Refused]
+    bound: int
+
+
+def work_stops(
+    rig: Rig, parked: Parked, weeds: list[Candidate], rng: np.random.Generator, *, workers: int = 1,
+    done: Callable[[int, int], None] | None = None,
+) -> Worked:  # fmt: skip
+    """Order the holds of all stops; a stop to none of whose weeds a motion leads is left out.
+
+    The stops are independent, so they are shared over ``workers`` processes; each has draws of its own, so that the
+    result is the same however many processes there are. A weed that is refused could have been the only reason for one
+    of the least stops, not for more: so the bound of the others is lower by one for each.
+    """
+    work = [(parked.chosen[place], items) for place, items in parked.work.items() if items]
+    given = [[(weeds[w], aim, joints) for w, aim, joints in items] for _, items in work]
+    made = shared(_order, rig, list(zip(given, rng.spawn(len(given)), strict=True)), workers=workers, done=done)
+    kept = [k for k, (holds, _, _) in enumerate(made) if holds]
+    refused = [one for _, _, unmoved in made for one in unmoved]
+    bound = max(parked.bound - len(refused), 1) if kept else 0
+    return Worked([work[k][0] for k in kept], [made[k][0] for k in kept], [made[k][1] for k in kept], refused, bound)
+
+
+def _order(
+    rig: Rig, given: tuple[list[tuple[Candidate, Array, Array]], np.random.Generator]
+) -> tuple[tuple[Hold, ...], float, list[Refused]]:
+    return order_holds(rig, *given)
 
 
 def order_holds(
