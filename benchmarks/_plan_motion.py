@@ -13,8 +13,9 @@ import numpy as np
 from benchmarks._arm_oracle import MOUNT_M, OUTSIDE, Replay, Searcher, outside_rig, outside_urdf
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
-from swardwright.planning.motion import Motion, move, piece_s
+from swardwright.planning.motion import Motion, move
 from swardwright.planning.order import order_work
+from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import heat_off_base, posture_over, postures_over
 from swardwright.planning.reach_map import CELL_M, reach_map
 

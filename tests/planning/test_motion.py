@@ -19,7 +19,6 @@ from swardwright.planning.collision import capsule_round, segment_off_box_m, seg
 from swardwright.planning.motion import (
     RETREAT_M,
     Motion,
-    along,
     hindrances,
     lift,
     move,
@@ -28,7 +27,8 @@ from swardwright.planning.motion import (
     way_over,
 )
 from swardwright.planning.order import exact_path, order_work, quickest_nodes, searched_path
-from swardwright.planning.reach import posture_over, travel_s, working_point_m
+from swardwright.planning.pace import pace
+from swardwright.planning.reach import posture_over, working_point_m
 
 URDF = Path(swardwright.__file__).parent / "simulation" / "assets" / "robot.urdf"
 POINT = st.tuples(*[st.floats(-1.0, 1.0)] * 3)
@@ -70,25 +70,6 @@ def test_a_capsule_holds_its_whole_shape(kind: str) -> None:
         assert (segments_apart_m(dots, ends[None]) <= radius + 1e-9).all()
 
 
-def test_a_move_keeps_the_joints_limits_of_speed_and_acceleration(make: Any) -> None:
-    """Finite differences of the position along the move: the speeds said, and no joint over its limits."""
-    rng = np.random.default_rng(2)
-    arm = make.rig.arm
-    for span in (0.02, 0.3, 1.0):
-        a = rng.uniform(arm.lower_rad, arm.upper_rad)
-        b = np.clip(a + rng.uniform(-span, span, 7), arm.lower_rad, arm.upper_rad)
-        total = float(piece_s(make.rig, a, b))
-        time = np.linspace(0.0, total, 2001)
-        joints, speed = along(make.rig, a, b, time)
-        assert np.allclose(joints[0], a)
-        assert np.allclose(joints[-1], b, atol=1e-9)
-        step = time[1]
-        assert np.allclose(np.diff(joints, axis=0) / step, 0.5 * (speed[1:] + speed[:-1]), atol=2e-3)
-        assert (np.abs(speed) <= arm.velocity_rad_s + 1e-9).all()
-        assert (np.abs(np.diff(speed, axis=0)) / step <= arm.velocity_rad_s / 0.4 + 1e-6).all()
-        assert total >= float(travel_s(make.rig, a, b))
-
-
 def test_the_head_is_lifted_before_it_moves_sideways(make: Any) -> None:
     one = np.array(posture_over(make.rig, (0.7, 0.2), make.rig.survey_joints_rad))
     two = np.array(posture_over(make.rig, (0.75, -0.2), one))
@@ -97,7 +78,21 @@ def test_the_head_is_lifted_before_it_moves_sideways(make: Any) -> None:
     motion = move(make.rig, one, two, lit=True)
     assert isinstance(motion, Motion)
     assert np.allclose(motion.way_rad, [one, up[0], up[1], two])
-    assert motion.time_s == pytest.approx(sum(float(piece_s(make.rig, a, b)) for a, b in pairwise(motion.way_rad)))
+    assert motion.smooth
+    assert motion.time_s == pytest.approx(pace(make.rig, motion.way_rad).time_s)
+    stopping = sum(float(piece_s(make.rig, a, b)) for a, b in pairwise(motion.way_rad))
+    assert motion.time_s < stopping
+    # sideways only from half the retreat height on
+    driven, _ = pace(make.rig, motion.way_rad).at(np.linspace(0.0, motion.time_s, 400))
+    at = working_point_m(make.rig, driven)
+    aside = np.minimum(*(np.linalg.norm(at[:, :2] - aim, axis=1) for aim in ((0.7, 0.2), (0.75, -0.2))))
+    low = at[:, 2] < 0.5 * RETREAT_M
+    assert low.sum() > 10
+    assert (aside[low] < 0.005).all()
+    assert aside.max() > 0.1
+    plain = move(make.rig, one, two, lit=True, smooth=False)
+    assert isinstance(plain, Motion)
+    assert plain.time_s == pytest.approx(stopping)
 
 
 def test_what_is_in_the_way_is_said_and_gone_round(make: Any) -> None:

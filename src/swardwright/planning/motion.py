@@ -1,9 +1,9 @@
 """How the arm gets from one posture to another: straight in joint space, checked all along, timed.
 
 A motion is a way of postures. Between holds the head is lifted before it moves sideways. Each piece is straight in
-joint space, all joints starting and stopping together with a trapezoid of speed (Biagiotti and Melchiorri 2008,
-section 5.2, from memory). A piece that would strike something, or carry the flame over the base, goes round by one of
-the rig's own postures; where none helps there is no motion, and the reason says what is in the way.
+joint space; the arm goes on from piece to piece without a stop where that is clear too (``pace``), else it stops at
+each posture. What would strike something, or carry the flame over the base, goes round by one of the rig's own
+postures; where none helps there is no motion, and the reason says what is in the way.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
+from swardwright.planning.pace import SPEED_UP_S, Pace, pace, piece_s
 from swardwright.planning.reach import (
     MARGIN_M,
     base_box_m,
@@ -30,12 +31,12 @@ from swardwright.planning.reach import (
     working_point_m,
 )
 
-#: a joint comes to its full speed in this time, s (common practice, no source: a URDF states no acceleration)
-SPEED_UP_S = 0.4
 #: the head is lifted by this before it moves sideways, m (common practice, no source)
 RETREAT_M = 0.05
 #: samples along a piece: at most this far apart in any joint, and refined to this far apart in space where it is close
 STEP_RAD, STEP_M = math.radians(1.0), 1e-3
+#: where pieces overlap the arm drives a curve; it is checked along chords that it leaves by no more than this, m
+_SAG_M = 2e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,42 +48,14 @@ class Motion:
     way_rad : Array
         Shape (m, dof): postures to move through, the first where the arm is.
     time_s : float
-        Time from first to last, the arm stopping at each.
+        Time from first to last.
+    smooth : bool
+        The arm goes on from piece to piece; False: it stops at each posture.
     """
 
     way_rad: Array
     time_s: float
-
-
-def piece_s(rig: Rig, from_rad: Array, to_rad: Array) -> Array:
-    """Return the time of straight moves under the joints' limits of speed and acceleration, s; shapes as ``travel_s``.
-
-    With the slowest joint's time at full speed ``t``, ramps of ``T`` (``SPEED_UP_S``): ``t + T`` where full speed is
-    reached, ``2 sqrt(T t)`` where not.
-    """
-    t = travel_s(rig, from_rad, to_rad)
-    time: Array = np.where(t >= SPEED_UP_S, t + SPEED_UP_S, 2.0 * np.sqrt(SPEED_UP_S * t))
-    return time
-
-
-def along(rig: Rig, from_rad: Array, to_rad: Array, time_s: Array) -> tuple[Array, Array]:
-    """Return joints and joint speeds, each (n, dof), of a straight move at times (n,) after its start."""
-    t, ramp = float(travel_s(rig, from_rad, to_rad)), SPEED_UP_S
-    span = np.asarray(to_rad, dtype=float) - from_rad
-    total = float(piece_s(rig, from_rad, to_rad))
-    if t <= 0.0:
-        still = np.zeros((len(time_s), len(span)))
-        return np.asarray(from_rad) + still, still
-    acceleration, ramp = 1.0 / (t * ramp), min(ramp, 0.5 * total)
-    top = acceleration * ramp
-    u = np.clip(np.asarray(time_s, dtype=float), 0.0, total)
-    left = total - u
-    share = np.where(
-        u < ramp, 0.5 * acceleration * u**2,
-        np.where(left < ramp, 1.0 - 0.5 * acceleration * left**2, top * (u - 0.5 * ramp)),
-    )  # fmt: skip
-    speed = np.minimum(top, acceleration * np.minimum(u, left))
-    return from_rad + share[:, None] * span, speed[:, None] * span
+    smooth: bool = False
 
 
 def lift(rig: Rig, joints_rad: Array) -> Array:
@@ -115,21 +88,25 @@ def hindrances(rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m:
     """
     from_rad, to_rad = np.atleast_2d(from_rad), np.atleast_2d(to_rad)
     said = [""] * len(from_rad)
+    if not said:
+        return said
     span = to_rad - from_rad
     count = np.maximum(np.ceil(np.abs(span).max(axis=1) / STEP_RAD).astype(int), 1)
-    owner = np.repeat(np.arange(len(span)), count + 1)
-    share = np.concatenate([np.linspace(0.0, 1.0, n + 1) for n in count]) if len(count) else np.empty(0)
+    goes_on = np.append((to_rad[:-1] == from_rad[1:]).all(axis=1), False)  # its end is the next one's begin
+    owner = np.repeat(np.arange(len(span)), count + ~goes_on)
+    place = np.arange(len(owner)) - np.searchsorted(owner, owner)
+    share = place / count[owner]
     joints = from_rad[owner] + share[:, None] * span[owner]
     gap = gap_m(rig, joints) - margin_m
     sweep = np.abs(span) @ _reaches_m(rig)
-    same = owner[1:] == owner[:-1]
-    a, b = np.flatnonzero(same), np.flatnonzero(same) + 1
-    _strikes(said, owner[gap <= 0.0])
-    left = (share[a], share[b], gap[a], gap[b], owner[a])
+    a = np.flatnonzero(place < count[owner])
+    who = owner[a]
+    _strikes(said, who[(gap[a] <= 0.0) | (gap[a + 1] <= 0.0)])
+    left = (share[a], share[a] + 1.0 / count[who], gap[a], gap[a + 1], who)
     while left[0].size:
         s, t, g, h, who = left
         length = (t - s) * sweep[who]
-        open_ = (g + h < length) & (length > STEP_M) & np.array([not said[w] for w in who])
+        open_ = (g + h < length) & (length > STEP_M) & np.array([not text for text in said])[who]
         s, t, g, h, who = (v[open_] for v in (s, t, g, h, who))
         if not s.size:
             break
@@ -193,10 +170,25 @@ def stopovers(rig: Rig, *, lit: bool) -> tuple[Array, Array]:
     return _STOPOVERS[key]
 
 
-def move(rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m: float = MARGIN_M) -> Motion | str:
+def driven_hindrance(rig: Rig, gone: Pace, *, lit: bool, margin_m: float = MARGIN_M) -> str:
+    """Return what is in the way of what is really driven at a pace, corners cut and all; empty: nothing."""
+    turning = float(rig.arm.velocity_rad_s @ _reaches_m(rig)) / SPEED_UP_S  # no point is sped up by more, m/s2
+    driven = gone.driven_rad(math.sqrt(8.0 * _SAG_M / turning))
+    said = hindrances(rig, driven[:-1], driven[1:], lit=lit, margin_m=margin_m)
+    return next((text for text in said if text), "")
+
+
+def move(
+    rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m: float = MARGIN_M, smooth: bool = True
+) -> Motion | str:
     """Return a checked motion, the head lifted first and lowered last; or, where there is none, the reason.
 
     Straight where nothing is in the way, else by one or two of the rig's own postures, the quickest of those.
+
+    Parameters
+    ----------
+    smooth : bool
+        Go on from piece to piece where that is clear.
     """
     start, end = np.asarray(from_rad, dtype=float), np.asarray(to_rad, dtype=float)
     up, down = lift(rig, np.stack([start, end]))
@@ -206,15 +198,23 @@ def move(rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m: float
             head = [start, start]
         elif text:
             tail = [end, end]
-    return between(rig, head, tail, lit=lit, margin_m=margin_m)
+    return between(rig, head, tail, lit=lit, margin_m=margin_m, smooth=smooth)
 
 
-def between(rig: Rig, head: list[Array], tail: list[Array], *, lit: bool, margin_m: float = MARGIN_M) -> Motion | str:
-    """Return a checked motion from the last posture of ``head`` to the first of ``tail``; the rest of both is kept."""
+def between(
+    rig: Rig, head: list[Array], tail: list[Array], *, lit: bool, margin_m: float = MARGIN_M, smooth: bool = True
+) -> Motion | str:
+    """Return a checked motion from the last posture of ``head`` to the first of ``tail``.
+
+    The pieces within both are kept; they must be clear on their own.
+    """
+    made = _gone(rig, [*head, *tail], lit=lit, margin_m=margin_m) if smooth else None
+    if made:
+        return made
     first, last = head[-1], tail[0]
     reason = hindrances(rig, first, last, lit=lit, margin_m=margin_m)[0]
     if not reason:
-        return _motion(rig, [*head, *tail])
+        return _stopping(rig, [*head, *tail])
     via, time = stopovers(rig, lit=lit)
     many = np.repeat(first[None], len(via), axis=0), np.repeat(last[None], len(via), axis=0)
     both = hindrances(rig, np.concatenate([many[0], via]), np.concatenate([via, many[1]]), lit=lit, margin_m=margin_m)
@@ -225,12 +225,25 @@ def between(rig: Rig, head: list[Array], tail: list[Array], *, lit: bool, margin
     i, j = np.unravel_index(int(np.argmin(total)), total.shape)
     if not np.isfinite(total[i, j]):
         return reason
-    return _motion(rig, [*head, via[i], *([via[j]] if i != j else []), *tail])
+    way = [*head, via[i], *([via[j]] if i != j else []), *tail]
+    return (_gone(rig, way, lit=lit, margin_m=margin_m) if smooth else None) or _stopping(rig, way)
 
 
-def _motion(rig: Rig, way: list[Array]) -> Motion:
-    kept = [way[0], *(b for a, b in pairwise(way) if (a != b).any())]
-    return Motion(np.array(kept), sum(float(piece_s(rig, a, b)) for a, b in pairwise(kept)))
+def _kept(way: list[Array]) -> Array:
+    return np.array([way[0], *(b for a, b in pairwise(way) if (a != b).any())])
+
+
+def _gone(rig: Rig, way: list[Array], *, lit: bool, margin_m: float) -> Motion | None:
+    """Return the motion along a way without stops, if what is driven is clear."""
+    gone = pace(rig, _kept(way))
+    if driven_hindrance(rig, gone, lit=lit, margin_m=margin_m):
+        return None
+    return Motion(gone.way_rad, gone.time_s, smooth=True)
+
+
+def _stopping(rig: Rig, way: list[Array]) -> Motion:
+    gone = pace(rig, _kept(way), smooth=False)
+    return Motion(gone.way_rad, gone.time_s)
 
 
 def way_over(
@@ -263,7 +276,7 @@ def way_over(
         found = np.concatenate([found[[int(np.argmin(travel_s(rig, np.array(planned_rad), found)))]], found])
     reason = ""
     for posture in found[:6]:
-        motion = move(rig, np.array(near_joints_rad), posture, lit=lit, margin_m=0.0)
+        motion = move(rig, np.array(near_joints_rad), posture, lit=lit, margin_m=0.0, smooth=False)
         if isinstance(motion, Motion):
             return tuple(tuple(float(q) for q in row) for row in motion.way_rad[1:]) or (tuple(posture.tolist()),)
         reason = reason or motion
@@ -274,7 +287,13 @@ def way_between(
     rig: Rig, from_rad: tuple[float, ...], to_rad: tuple[float, ...]
 ) -> tuple[tuple[float, ...], ...] | str:
     """Return the postures to move through to one of the rig's own postures, flame out; or why there is no way."""
-    motion = move(rig, np.array(from_rad), np.array(to_rad), lit=False, margin_m=0.0)
+    motion = move(rig, np.array(from_rad), np.array(to_rad), lit=False, margin_m=0.0, smooth=False)
     if isinstance(motion, str):
         return f"the arm finds no way there: {motion}"
     return tuple(tuple(float(q) for q in row) for row in motion.way_rad[1:]) or (tuple(to_rad),)
+
+
+__all__ = [
+    "RETREAT_M", "Motion", "between", "driven_hindrance", "hindrances", "lift", "move", "piece_s", "stopovers",
+    "way_between", "way_over",
+]  # fmt: skip

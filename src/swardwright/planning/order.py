@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
-from swardwright.planning.motion import Motion, between, hindrances, lift, piece_s
+from swardwright.planning.motion import Motion, between, hindrances, lift
+from swardwright.planning.pace import paced_s
 from swardwright.planning.reach import ANGLE_TOLERANCE_RAD, cones_rad, nearest_starts, solve, tilt_rad, travel_s, usable
 from swardwright.planning.tour import shortest_path
 
@@ -162,8 +163,8 @@ class _Graph:
         up = lift(rig, inner)
         clear = np.array([not text for text in hindrances(rig, inner, up, lit=True)], dtype=bool)
         self._lifted[1:-1] = np.where(clear[:, None], up, inner)
-        rise = piece_s(rig, self.joints, self._lifted)
-        self.cost = rise[:, None] + piece_s(rig, self._lifted[:, None], self._lifted[None]) + rise[None, :]
+        up = self._lifted
+        self.cost = paced_s(rig, [self.joints[:, None], up[:, None], up[None], self.joints[None]])
         self._known: dict[tuple[int, int], Motion | str] = {}
 
     def motion(self, a: int, b: int) -> Motion | str:
