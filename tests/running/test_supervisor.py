@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from swardwright.domain.event import Drive, Heat, JournalEntry, Light, LookAgain, Note, Reach, Report, Rest
 from swardwright.running import may_heat, spared_given, supervise, unfinished, with_earlier
-from swardwright.running.given import expected_dose_kg_m2
 from swardwright.running.interlocks import may_light, spared_dose_kg_m2
 
 ALL = ["w1", "w2", "w3", "w4", "w5"]
@@ -58,8 +57,9 @@ def test_the_dwell_is_decided_again_on_the_fresh_aim(kit):
     vague, _ = run(replace(kit, machine=lambda faults: _vaguer(kit, faults)))
     for sure, unsure in zip(record.treated, vague.treated, strict=True):
         assert unsure.hold_s > sure.hold_s  # a less certain aim needs a longer dwell
-        assert sure.kill >= kit.site.limits.kill_target
-        assert unsure.kill >= kit.site.limits.kill_target
+        # reckoned anew from what was given, by 4096 draws: 0.2 %
+        assert sure.kill == pytest.approx(kit.site.limits.kill_target, abs=0.002)
+        assert unsure.kill == pytest.approx(kit.site.limits.kill_target, abs=0.002)
 
 
 def _vaguer(kit, faults):
@@ -263,21 +263,42 @@ def test_closing_the_generator_does_not_hide_a_fault_of_this_program(kit):
     fresh.close()  # must not yield: the driver puts the flame out
 
 
-def test_expected_dose_is_the_footprint_averaged_over_the_offset():
-    rng = np.random.default_rng(5)
-    covariance = np.array([[4e-4, 1e-4], [1e-4, 2e-4]])
-    offset = np.array([0.01, -0.02])
-    points = rng.multivariate_normal(offset, covariance, size=400_000)
-    density = np.exp(-np.sum(points**2, axis=1) / (2 * 0.03**2)) / (2 * np.pi * 0.03**2)
-    expected = expected_dose_kg_m2(1e-3, offset, covariance, 0.03)
-    assert expected == pytest.approx(1e-3 * density.mean(), rel=4 * density.std() / density.mean() / 400_000**0.5)
-
-
 def test_the_emergency_stop_while_the_flame_is_put_out_ends_the_round(kit):
     # found by the test below: the answer to Light(False) at the end of a stop was not looked at
     record, _ = run(kit, {number_of(kit, Light, 1): "pressed"})
     assert "emergency stop" in record.reason
     assert [item.weed_id for item in record.treated] == ["w1", "w2", "w3"]
+
+
+def test_the_pilot_is_put_out_for_a_gap_in_which_relighting_costs_less(kit):
+    """5 mg/s of pilot against 3 s of ignition: at no price of time relighting pays from 3 s on, moves here are 3 s."""
+    free = replace(kit.site, limits=replace(kit.site.limits, hour_price=0.0))
+    far = replace(kit.plan.stops[0].holds[1], move_s=3.1)
+    stop = kit.plan.stops[0]
+    plan = replace(kit.plan, stops=(replace(stop, holds=(stop.holds[0], far, stop.holds[2])), *kit.plan.stops[1:]))
+
+    def lights(site, plan):
+        machine = kit.machine()
+        record = kit.play(supervise(plan, kit.register, kit.permit, site), machine)
+        assert [item.weed_id for item in record.treated] == ALL
+        return [(i, c.on) for i, c in enumerate(commands(machine)) if isinstance(c, Light)], commands(machine)
+
+    assert free.rig.gas.price > 0.0
+    assert [on for _, on in lights(free, kit.plan)[0]] == [
+        True,
+        False,
+        True,
+        False,
+        False,
+    ]  # once a stop, and at the end
+    said, order = lights(free, plan)
+    assert [on for _, on in said] == [True, False, True, False, True, False, False]
+    out, again = said[1][0], said[2][0]
+    heats = [i for i, c in enumerate(order) if isinstance(c, Heat)]
+    assert heats[0] < out < again < heats[1]
+    assert any(isinstance(c, Reach) for c in order[out:again])  # the arm goes there with the flame out
+    dear = replace(kit.site, limits=replace(kit.site.limits, hour_price=20.0))
+    assert [on for _, on in lights(dear, plan)[0]] == [True, False, True, False, False]
 
 
 @settings(max_examples=200, deadline=None)

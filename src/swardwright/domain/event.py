@@ -42,10 +42,15 @@ class LookAgain:
 
 @dataclass(frozen=True)
 class Reach:
-    """Move the head over an aim in base axes; the answer says where the head's working point really is."""
+    """Move the head over an aim in base axes; the answer says where the head's working point really is.
+
+    ``then_m`` are points that are heated after it, one after the other: where the arm cannot go on to one of them, the
+    command is declined and the arm stays.
+    """
 
     weed_id: str
     aim_base_m: tuple[float, float]
+    then_m: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -114,7 +119,19 @@ class JournalEntry:
 
 @dataclass(frozen=True)
 class Treated:
-    """What one weed got: heat on the ground (s), gas (kg), expected dose on the crown (kg/m2), expected kill."""
+    """What one weed got from all of its points together.
+
+    Attributes
+    ----------
+    hold_s : float
+        Flame on the ground, at all points.
+    dose_kg_m2 : float
+        Expected on the least heated of its growing points.
+    kill : float
+        Expected kill probability.
+    points, planned : int
+        Points heated, and points of the pattern decided on at the stop: fewer heated where a ring was cut short.
+    """
 
     weed_id: str
     stop_id: str
@@ -123,6 +140,8 @@ class Treated:
     dose_kg_m2: float
     kill: float
     scorch_m2: float
+    points: int = 1
+    planned: int = 1
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ class Hold:
     gas_kg : float
         Fuel of all dwells and their valve delays.
     kill : float
-        Expected kill probability.
+        Expected kill probability of all points together.
     scorch_m2 : float
         Turf above its limit.
     move_s : float
@@ -35,8 +35,9 @@ class Hold:
         Points heated one after the other, about ``aim_base_m``, base axes; one point at zero: a single hold.
     ring_rad : tuple[tuple[float, ...], ...]
         Postures over each of several points, in their order; empty for a single hold, whose posture is ``joints_rad``.
+        From ``joints_rad``, over the aim, the arm goes straight to the first, from one to the next, and back.
     ring_s : float
-        Time of the arm's motions from point to point.
+        Time of that round.
     """
 
     weed_id: str
@@ -56,6 +57,12 @@ class Hold:
     def heat_s(self) -> float:
         """Time at full flame at all points, s."""
         return len(self.offsets_m) * self.hold_s
+
+    @property
+    def points_m(self) -> tuple[tuple[float, float], ...]:
+        """Points heated, base axes, m."""
+        x, y = self.aim_base_m
+        return tuple((x + dx, y + dy) for dx, dy in self.offsets_m)
 
 
 @dataclass(frozen=True)

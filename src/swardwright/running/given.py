@@ -1,20 +1,20 @@
-"""What a heat command really gave: is its report credible, and what did the weed get."""
+"""What heat commands really gave: is a report credible, and what did the weed get from all of its points."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from swardwright.domain.dwell import landing_covariance_m2
 from swardwright.domain.event import Treated
-from swardwright.domain.heat import expected_kill, scorched_area_m2
+from swardwright.domain.heat_given import dose_and_kill, scorched_by_holds_m2
+from swardwright.domain.pattern import CROWN_SHARE
 from swardwright.domain.plan import Hold, Stop
 from swardwright.domain.poses import Array
-from swardwright.domain.robot import HeatReport, RobotState
+from swardwright.domain.robot import HeatReport
 from swardwright.domain.site import Kind, Site
 from swardwright.domain.weed import Aim
-from swardwright.running.interlocks import landing_m
 
 
 def credible(report: HeatReport, hold: Hold, site: Site) -> bool:
@@ -24,26 +24,28 @@ def credible(report: HeatReport, hold: Hold, site: Site) -> bool:
     return numbers and not (report.completed and report.heated_s < 0.5 * hold.hold_s)
 
 
-def treated(site: Site, stop: Stop, hold: Hold, aim: Aim, kind: Kind, state: RobotState, report: HeatReport) -> Treated:
-    """Return what the weed got: expected over crown and landing, at the time the flame really burned."""
-    head, limits = site.rig.head, site.limits
-    offset = landing_covariance_m2(head, aim.covariance_m2)
-    landing, _, _ = landing_m(state, site)
-    dose = expected_dose_kg_m2(head.flow_kg_s * report.heated_s, landing - aim.mean_m, offset, head.footprint_sigma_m)
-    kill = float(expected_kill(head, report.heated_s, offset, kind.ed50_kg_m2, kind.slope))
-    scorch = scorched_area_m2(head, report.heated_s, limits.turf_dose_kg_m2)
-    return Treated(hold.weed_id, stop.id, report.heated_s, report.gas_kg, dose, kill, scorch)
+@dataclass
+class Given:
+    """The points of one weed that were commanded so far: where the flame pointed, how long it burned, gas."""
 
+    landings_m: list[Array] = field(default_factory=list)
+    heated_s: list[float] = field(default_factory=list)
+    gas_kg: float = 0.0
 
-def expected_dose_kg_m2(fuel_kg: float, offset_m: Array, covariance_m2: Array, footprint_sigma_m: float) -> float:
-    """Return the dose expected on the crown, kg/m2.
+    def add(self, landing_m: Array, report: HeatReport) -> None:
+        """Take in the credible report of one point; ``landing_m`` (2,), base axes."""
+        self.landings_m.append(landing_m)
+        self.heated_s.append(report.heated_s)
+        self.gas_kg += report.gas_kg
 
-    A round Gaussian footprint averaged over a Gaussian offset is a Gaussian of the summed covariances (product of
-    Gaussians, exact): ``fuel N(offset; 0, C + s^2 I)``.
-    """
-    total = np.asarray(covariance_m2, dtype=float) + footprint_sigma_m**2 * np.eye(2)
-    exponent = -0.5 * float(offset_m @ np.linalg.solve(total, offset_m))
-    return fuel_kg * math.exp(exponent) / (2.0 * math.pi * math.sqrt(float(np.linalg.det(total))))
+    def treated(self, site: Site, stop: Stop, hold: Hold, aim: Aim, kind: Kind) -> Treated:
+        """Return what the weed got so far: expected over crown and landings, at the times the flame really burned."""
+        head, times = site.rig.head, np.array(self.heated_s)
+        about = np.array(self.landings_m) - aim.mean_m
+        dose, kill = dose_and_kill(head, kind, aim.covariance_m2, about, times, CROWN_SHARE * aim.radius_m)
+        scorch = scorched_by_holds_m2(head, about, times, site.limits.turf_dose_kg_m2)
+        return Treated(hold.weed_id, stop.id, float(times.sum()), self.gas_kg, dose, kill, scorch,
+                       points=int(np.count_nonzero(times > 0.0)), planned=len(hold.offsets_m))  # fmt: skip
 
 
 def kind_to_treat(aim: Aim, site: Site) -> Kind | None:

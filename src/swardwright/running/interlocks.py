@@ -7,12 +7,13 @@ stop, the gas shut-off valve and the dead-man switch are hardware and must work 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from swardwright.domain.heat import Head, dose_kg_m2
+from swardwright.domain.pattern import MOVE_S
 from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Hold, Plan
 from swardwright.domain.poses import Array
@@ -26,6 +27,8 @@ KEEP_OUT_SIGMAS = 2.0
 SPARE_SIGMAS = 1.645
 #: A plant more probably to spare than to treat counts as spared from this presence on.
 SPARE_PRESENCE = 0.2
+#: No pattern reaches this many footprint standard deviations from its aim: one that does is not meant for this weed.
+RING_SIGMAS = 4.0
 #: A permit or report "from the future" by more than this is a contradiction.
 CLOCK_SLACK_S = 1.0
 
@@ -60,13 +63,17 @@ def may_heat(
     *,
     in_view: Iterable[Aim],
     given_kg_m2: Mapping[str, float] | None = None,
+    point: int = 0,
 ) -> Hindrance | None:
-    """Return None if this hold may be heated now, else the first reason why not.
+    """Return None if this point of the hold may be heated now, else the first reason why not.
+
+    What the points after it still take (gas, time, dose on spared plants, ground) is asked for too, so that a ring is
+    not begun that may not be ended.
 
     Parameters
     ----------
     state : RobotState
-        A fresh report, with the head over the aim.
+        A fresh report, with the head over the point.
     aim : Aim
         From the fresh look at this stop, base axes.
     hold : Hold
@@ -75,6 +82,8 @@ def may_heat(
         Every plant known at this stop, base axes, spared ones included (see ``carried_over``).
     given_kg_m2 : Mapping[str, float], optional
         What spared plants got earlier in this round, by id, kg/m2.
+    point : int
+        Which point of the hold's, from 0.
     """
     hindrance = may_light(state, plan, permit, site) or _lit(state)
     if hindrance is not None:
@@ -82,11 +91,11 @@ def may_heat(
     for text in (
         _in_plan(hold, aim, plan),
         about_aim(aim, site),
-        _hold(hold, site.limits),
-        _supply(state, hold, permit, site),
-        _head_over(state, aim, site),
-        _ground(state, site),
-        _spared(state, aim, hold, site, in_view, given_kg_m2 or {}),
+        _hold(hold, site),
+        _supply(state, hold, point, permit, site),
+        _head_over(state, aim.mean_m + np.array(hold.offsets_m[point]), site),
+        _ground(state, hold, point, site),
+        _spared(state, aim, hold, point, site, in_view, given_kg_m2 or {}),
     ):
         if text is not None:
             return Hindrance(text, ends_round=False)
@@ -216,17 +225,23 @@ def about_aim(aim: Aim, site: Site) -> str | None:
     return None
 
 
-def _hold(hold: Hold, limits: Limits) -> str | None:
-    if not 0.0 < hold.hold_s <= limits.hold_max_s * (1.0 + 1e-9):
-        return f"a hold of {hold.hold_s:.3g} s is outside 0 to {limits.hold_max_s:.3g} s"
+def _hold(hold: Hold, site: Site) -> str | None:
+    longest_s = site.limits.hold_max_s
+    if not 0.0 < hold.hold_s <= longest_s * (1.0 + 1e-9):
+        return f"a hold of {hold.hold_s:.3g} s is outside 0 to {longest_s:.3g} s"
+    farthest_m = max(math.hypot(x, y) for x, y in hold.offsets_m)
+    if not farthest_m <= RING_SIGMAS * site.rig.head.footprint_sigma_m:
+        return f"a point of its ring is {farthest_m * 1e3:.0f} mm from the aim: too far to be meant for it"
     return None
 
 
-def _supply(state: RobotState, hold: Hold, permit: Permit, site: Site) -> str | None:
+def _supply(state: RobotState, hold: Hold, point: int, permit: Permit, site: Site) -> str | None:
     reserve_kg = site.limits.gas_reserve * site.rig.gas.cylinder_kg
-    if state.gas_kg is None or not state.gas_kg - hold.gas_kg >= reserve_kg:
-        return f"its {hold.gas_kg * 1e3:.2g} g of gas would eat into the reserve of {reserve_kg:.3f} kg"
-    if not state.now_s + hold.hold_s <= permit.expires_at_s:
+    points = len(hold.offsets_m)
+    gas_kg = hold.gas_kg * (points - point) / points
+    if state.gas_kg is None or not state.gas_kg - gas_kg >= reserve_kg:
+        return f"its {gas_kg * 1e3:.2g} g of gas would eat into the reserve of {reserve_kg:.3f} kg"
+    if not state.now_s + (points - point) * (hold.hold_s + MOVE_S) - MOVE_S <= permit.expires_at_s:
         return "the permit would expire during the hold"
     return None
 
@@ -247,26 +262,28 @@ def landing_m(state: RobotState, site: Site) -> tuple[Array, float, float]:
     return start[:2] + end[:2, 2] * (start[2] / down), height_m, tilt_rad
 
 
-def _head_over(state: RobotState, aim: Aim, site: Site) -> str | None:
+def _head_over(state: RobotState, place_m: Array, site: Site) -> str | None:
     head = site.rig.head
     landing, height_m, tilt_rad = landing_m(state, site)
     if not tilt_rad <= head.tilt_max_rad + math.radians(0.5):
         return f"the head is tilted by {math.degrees(tilt_rad):.0f} degrees, too far"
     if not 0.5 * head.standoff_m <= height_m <= 1.5 * head.standoff_m:
         return f"the head is {height_m:.3f} m above the ground, {head.standoff_m:.3f} m is wanted"
-    off_m = float(np.linalg.norm(landing - aim.mean_m))
+    off_m = float(np.linalg.norm(landing - place_m))
     allowed_m = max(head.landing_sigma_m, 0.005)
     if not off_m <= allowed_m:
         return f"the head points {off_m * 1e3:.0f} mm beside the aim, at most {allowed_m * 1e3:.0f} mm is allowed"
     return None
 
 
-def flame_on_ground(state: RobotState, site: Site) -> tuple[Array, float]:
+def flame_on_ground(state: RobotState, site: Site, landing: Array | None = None) -> tuple[Array, float]:
     """Return where the flame lands in ground axes (2,) m and its largest standard deviation, m.
 
-    The robot's own base pose with its covariance, and the head's landing spread.
+    The robot's own base pose with its covariance, and the head's landing spread. ``landing`` (2,), base axes: where the
+    head will point; None: where it points now.
     """
-    landing, _, _ = landing_m(state, site)
+    if landing is None:
+        landing, _, _ = landing_m(state, site)
     c, s = math.cos(state.base.yaw_rad), math.sin(state.base.yaw_rad)
     turned = np.array([c * landing[0] - s * landing[1], s * landing[0] + c * landing[1]])
     jacobian = np.array([[1.0, 0.0, -turned[1]], [0.0, 1.0, turned[0]]])
@@ -275,22 +292,23 @@ def flame_on_ground(state: RobotState, site: Site) -> tuple[Array, float]:
     return np.array([state.base.x_m, state.base.y_m]) + turned, sigma_m
 
 
-def _ground(state: RobotState, site: Site) -> str | None:
+def _ground(state: RobotState, hold: Hold, point: int, site: Site) -> str | None:
     from shapely import Point, Polygon
 
-    place, sigma_m = flame_on_ground(state, site)
-    if not np.isfinite(place).all():
-        return "where the flame would land is not known"
-    point = Point(float(place[0]), float(place[1]))
-    for keep_out in site.keep_outs:
-        distance_m = float(Polygon(keep_out.corners_m).distance(point))
-        if not distance_m - KEEP_OUT_SIGMAS * sigma_m >= keep_out.standoff_m:
-            return (
-                f"the flame would land {distance_m:.2f} m from keep-out {keep_out.name} (known to "
-                f"{sigma_m * 1e3:.0f} mm), {keep_out.standoff_m:.2f} m must be kept"
-            )
-    if not any(Polygon(zone.corners_m).covers(point) for zone in site.zones):
-        return "the flame would land outside every zone to treat"
+    for landing in (None, *(np.array(place) for place in hold.points_m[point + 1 :])):
+        place, sigma_m = flame_on_ground(state, site, landing)
+        if not np.isfinite(place).all():
+            return "where the flame would land is not known"
+        spot = Point(float(place[0]), float(place[1]))
+        for keep_out in site.keep_outs:
+            distance_m = float(Polygon(keep_out.corners_m).distance(spot))
+            if not distance_m - KEEP_OUT_SIGMAS * sigma_m >= keep_out.standoff_m:
+                return (
+                    f"the flame would land {distance_m:.2f} m from keep-out {keep_out.name} (known to "
+                    f"{sigma_m * 1e3:.0f} mm), {keep_out.standoff_m:.2f} m must be kept"
+                )
+        if not any(Polygon(zone.corners_m).covers(spot) for zone in site.zones):
+            return "the flame would land outside every zone to treat"
     return None
 
 
@@ -313,22 +331,29 @@ def spared_dose_kg_m2(head: Head, hold_s: float, landing: Array, plant: Aim) -> 
     return float(dose_kg_m2(head, hold_s, nearest_m**2))
 
 
-def spared_doses_kg_m2(state: RobotState, hold_s: float, site: Site, in_view: Iterable[Aim]) -> dict[str, float]:
-    """Return what every spared plant in view may get from a hold with the head where it is, by id, kg/m2."""
+def spared_doses_kg_m2(
+    state: RobotState, hold_s: float, site: Site, in_view: Iterable[Aim], later_m: Sequence[tuple[float, float]] = ()
+) -> dict[str, float]:
+    """Return what every spared plant in view may get from a hold with the head where it is, by id, kg/m2.
+
+    ``later_m``: points that get the same hold afterwards, base axes; they are added.
+    """
     landing, _, _ = landing_m(state, site)
+    landings = [landing, *(np.array(place) for place in later_m)]
     return {
-        plant.weed_id: spared_dose_kg_m2(site.rig.head, hold_s, landing, plant)
+        plant.weed_id: sum(spared_dose_kg_m2(site.rig.head, hold_s, at, plant) for at in landings)
         for plant in in_view
         if is_spared(plant.kinds, plant.presence, site)
     }
 
 
 def _spared(
-    state: RobotState, aim: Aim, hold: Hold, site: Site, in_view: Iterable[Aim], given: Mapping[str, float]
+    state: RobotState, aim: Aim, hold: Hold, point: int, site: Site, in_view: Iterable[Aim], given: Mapping[str, float]
 ) -> str | None:
+    later = hold.points_m[point + 1 :]
     limit = site.limits.spare_dose_kg_m2
     others = [plant for plant in in_view if plant.weed_id != aim.weed_id]
-    for weed_id, dose in spared_doses_kg_m2(state, hold.hold_s, site, others).items():
+    for weed_id, dose in spared_doses_kg_m2(state, hold.hold_s, site, others, later).items():
         total = dose + given.get(weed_id, 0.0)
         if not total <= limit:
             return (

@@ -13,91 +13,29 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Generator, Mapping
-from dataclasses import dataclass, field, replace
-from typing import TypeVar
 
-import numpy as np
-
-from swardwright.domain.dwell import dwell_for
 from swardwright.domain.errors import RobotFaultError, SwardwrightError
 from swardwright.domain.event import (
     Command,
     Drive,
-    Heat,
     Light,
     LookAgain,
     Note,
     NotTreated,
     Observation,
-    Reach,
-    Report,
     Rest,
     RoundRecord,
-    Treated,
 )
+from swardwright.domain.heat import relight_gap_s
 from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Hold, Plan, Stop
-from swardwright.domain.robot import RobotState
-from swardwright.domain.site import Kind, Site
-from swardwright.domain.weed import Aim, Register
-from swardwright.running.given import credible, kind_to_treat, treated
-from swardwright.running.interlocks import (
-    about_aim,
-    carried_over,
-    may_heat,
-    may_light,
-    spared_doses_kg_m2,
-)
-from swardwright.running.journal import INTENT, RESULT, SPARED
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Register
+from swardwright.running.book import AT_STOP, ENDED, OUT, STARTED, Book, RoundEndsError, Talk, ask, cleared, note, skip
+from swardwright.running.holding import heat_weed
 
-T = TypeVar("T")
-Talk = Generator[Command, Observation, T]
-
-#: Other events in the journal beside ``heat-intent`` and ``heat-result``.
-STARTED, ENDED = "round-started", "round-ended"
-AT_STOP, SKIPPED = "at-stop", "not-treated"
-LIGHTING, OUT = "lighting", "flame-out"
-#: How often the flame is told to go out before a person is told to close the cylinder.
+#: how often the flame is told to go out before a person is told to close the cylinder
 OUT_TRIES = 3
-
-
-class _RoundEndsError(Exception):
-    """The round is over early; the text says why."""
-
-
-@dataclass
-class _Book:
-    """What has happened so far."""
-
-    plan: Plan
-    done: frozenset[str]
-    treated: list[Treated] = field(default_factory=list)
-    not_treated: list[NotTreated] = field(default_factory=list)
-    given_kg_m2: dict[str, float] = field(default_factory=dict)
-    first: RobotState | None = None
-    last: RobotState | None = None
-    lit: bool = False
-    #: the emergency stop was reported, or not known, while the flame was put out
-    stopped: bool = False
-    #: the hold whose heat was commanded and not yet accounted for
-    pending: tuple[Stop, Hold] | None = None
-
-    def see(self, state: RobotState | None) -> None:
-        """Take note of a report; raise ``_RoundEndsError`` on the emergency stop or a clock that runs backwards."""
-        if state is None:
-            return
-        if not math.isfinite(state.now_s) or (self.last is not None and state.now_s < self.last.now_s):
-            raise _RoundEndsError("the robot's clock runs backwards or is not a number: restart its clock")
-        self.first = self.first or state
-        self.last = state
-        if state.emergency_stop is not False:
-            pressed = "is pressed" if state.emergency_stop else "is not known"
-            raise _RoundEndsError(f"the emergency stop {pressed}: walk up, find out why, release it by hand")
-
-    def ended(self) -> set[str]:
-        """Return the weeds that are accounted for."""
-        treated = {item.weed_id for item in self.treated}
-        return treated | {item.weed_id for item in self.not_treated} | self.done
 
 
 def supervise(
@@ -133,11 +71,11 @@ def supervise(
         Every planned weed not in ``done`` is in exactly one of ``treated`` and ``not_treated``. ``gas_kg`` is what the
         cylinder lost, pilot flame included, where the robot reports it, else the sum of the holds.
     """
-    book = _Book(plan, done, given_kg_m2=dict(given_kg_m2 or {}))
+    book = Book(plan, done, given_kg_m2=dict(given_kg_m2 or {}))
     reason = ""
     try:
         yield from _round(book, register, permit, site, unknown)
-    except _RoundEndsError as end:
+    except RoundEndsError as end:
         reason = str(end)
     except SwardwrightError as fault:
         said = "the robot reports a fault" if isinstance(fault, RobotFaultError) else "the round cannot go on"
@@ -149,200 +87,66 @@ def supervise(
     return _record(book, permit, reason)
 
 
-def _round(book: _Book, register: Register, permit: Permit, site: Site, unknown: frozenset[str]) -> Talk[None]:
+def _round(book: Book, register: Register, permit: Permit, site: Site, unknown: frozenset[str]) -> Talk[None]:
     plan = book.plan
-    yield from _note(book, STARTED, data={"plan": plan.id, "permit": permit.id, "signed_by": permit.signed_by})
-    yield from _cleared(book, permit, site)
+    yield from note(book, STARTED, data={"plan": plan.id, "permit": permit.id, "signed_by": permit.signed_by})
+    yield from cleared(book, permit, site)
     _preflight(plan, register)
     for stop in plan.stops:
         holds = [hold for hold in stop.holds if hold.weed_id not in book.done]
         for hold in holds:
             if hold.weed_id in unknown:
                 text = "an earlier heat command has no recorded result: look at it again in the next survey"
-                yield from _skip(book, stop, hold, text, unknown=True)
+                yield from skip(book, stop, hold, text, unknown=True)
         holds = [hold for hold in holds if hold.weed_id not in unknown]
         if holds:
             yield from _stop(book, register, permit, site, stop, holds)
-    yield from _ask(book, Rest())
+    yield from ask(book, Rest())
 
 
 def _preflight(plan: Plan, register: Register) -> None:
     if register.revision < plan.register_revision:
-        raise _RoundEndsError(
+        raise RoundEndsError(
             f"the plan was made from register revision {plan.register_revision}, this one is {register.revision}: "
             "use the register of the plan"
         )
     planned = Counter(hold.weed_id for stop in plan.stops for hold in stop.holds)
     twice = sorted(weed for weed, count in planned.items() if count > 1)
     if twice:
-        raise _RoundEndsError(f"the plan heats {twice[0]} more than once: plan again")
+        raise RoundEndsError(f"the plan heats {twice[0]} more than once: plan again")
     missing = sorted(set(planned) - {weed.id for weed in register.weeds})
     if missing:
-        raise _RoundEndsError(f"the plan names {missing[0]}, which the register does not have: plan again")
+        raise RoundEndsError(f"the plan names {missing[0]}, which the register does not have: plan again")
 
 
-def _stop(book: _Book, register: Register, permit: Permit, site: Site, stop: Stop, holds: list[Hold]) -> Talk[None]:
-    yield from _ask(book, Rest())
-    yield from _ask(book, Drive(stop.id, stop.base))
-    yield from _note(book, AT_STOP, stop=stop)
-    look = yield from _ask(book, LookAgain(stop.id, tuple(hold.weed_id for hold in holds)))
+def _stop(book: Book, register: Register, permit: Permit, site: Site, stop: Stop, holds: list[Hold]) -> Talk[None]:
+    yield from ask(book, Rest())
+    yield from ask(book, Drive(stop.id, stop.base))
+    yield from note(book, AT_STOP, stop=stop)
+    look = yield from ask(book, LookAgain(stop.id, tuple(hold.weed_id for hold in holds)))
     if not look.ok:
         for hold in holds:
-            yield from _skip(book, stop, hold, f"no fresh look at this stop: {look.reason}")
+            yield from skip(book, stop, hold, f"no fresh look at this stop: {look.reason}")
         return
+    pays_s = relight_gap_s(site.rig.head, site.rig.gas.price, site.limits.hour_price)
     for hold in holds:
-        yield from _hold(book, register, permit, site, stop, hold, look.aims)
+        if book.lit and hold.move_s > pays_s:
+            yield from _out(book, stop)
+        yield from heat_weed(book, register, permit, site, stop, hold, look.aims)
     if book.lit:
-        if not (yield from _put_out(book)):
-            raise _RoundEndsError("the flame could not be confirmed out")
-        if book.stopped:
-            raise _RoundEndsError("the emergency stop was pressed, or not known, while the flame was put out")
-        yield from _note(book, OUT, stop=stop)
+        yield from _out(book, stop)
 
 
-def _hold(
-    book: _Book, register: Register, permit: Permit, site: Site, stop: Stop, hold: Hold, aims: tuple[Aim, ...]
-) -> Talk[None]:
-    """Decide again on the fresh aim, reach, check, write the intent, heat, write the result."""
-    found = [a for a in aims if a.weed_id == hold.weed_id]
-    if len(found) > 1:
-        yield from _skip(book, stop, hold, "the fresh look gives it more than one place")
-        return
-    aim = found[0] if found else None
-    text = "the fresh look did not find it" if aim is None else about_aim(aim, site)
-    kind = None if aim is None else kind_to_treat(aim, site)
-    if aim is None or kind is None or text is not None:
-        yield from _skip(book, stop, hold, text or "its kind is not in the site file")
-        return
-    dwell = dwell_for(site.rig.head, kind, aim.covariance_m2, site.limits)
-    if not dwell.worth_giving:
-        yield from _skip(book, stop, hold, dwell.reason)
-        return
-    place = (float(aim.mean_m[0]), float(aim.mean_m[1]))
-    hold = replace(hold, aim_base_m=place, hold_s=dwell.hold_s, gas_kg=dwell.gas_kg, kill=dwell.kill,
-                   scorch_m2=dwell.scorch_m2)  # fmt: skip
-    reached = yield from _ask(book, Reach(hold.weed_id, place))
-    if not reached.ok:
-        yield from _skip(book, stop, hold, f"out of reach: {reached.reason}")
-        return
-    if not book.lit:
-        yield from _cleared(book, permit, site)
-        yield from _note(book, LIGHTING, stop=stop)
-        book.lit = True
-        yield from _ask(book, Light(True))
-    state = yield from _cleared(book, permit, site)
-    in_view = (*aims, *carried_over(register, aims, state, site))
-    hindrance = may_heat(state, aim, hold, book.plan, permit, site, in_view=in_view, given_kg_m2=book.given_kg_m2)
-    if hindrance is not None:
-        if hindrance.ends_round:
-            raise _RoundEndsError(str(hindrance))
-        yield from _skip(book, stop, hold, str(hindrance))
-        return
-    yield from _heat(book, site, stop, hold, aim, kind, state, in_view)
+def _out(book: Book, stop: Stop) -> Talk[None]:
+    """Put the flame out between two holds so far apart that relighting costs less, or before the arm is folded."""
+    if not (yield from _put_out(book)):
+        raise RoundEndsError("the flame could not be confirmed out")
+    if book.stopped:
+        raise RoundEndsError("the emergency stop was pressed, or not known, while the flame was put out")
+    yield from note(book, OUT, stop=stop)
 
 
-def _cleared(book: _Book, permit: Permit, site: Site) -> Talk[RobotState]:
-    """Ask for a fresh report and end the round unless machine, people, weather and permit allow a flame."""
-    state = yield from _report(book)
-    hindrance = may_light(state, book.plan, permit, site)
-    if hindrance is not None:
-        raise _RoundEndsError(str(hindrance))
-    return state
-
-
-def _heat(
-    book: _Book, site: Site, stop: Stop, hold: Hold, aim: Aim, kind: Kind, state: RobotState, in_view: tuple[Aim, ...]
-) -> Talk[None]:
-    intent: dict[str, float | str | bool | None] = {
-        "seconds": hold.hold_s,
-        "x_base_m": hold.aim_base_m[0],
-        "y_base_m": hold.aim_base_m[1],
-        "sigma_m": math.sqrt(max(float(np.linalg.eigvalsh(aim.covariance_m2).max()), 0.0)),
-        "kill": hold.kill,
-    }
-    wanted = spared_doses_kg_m2(state, hold.hold_s, site, in_view)
-    intent |= {f"{SPARED}{weed_id}": dose for weed_id, dose in wanted.items() if dose > 0.0}
-    try:
-        yield from _note(book, INTENT, stop=stop, hold=hold, data=intent)
-    except _RoundEndsError as end:
-        # The journal may hold the intent, but no heat was commanded: say so, so that it does not stay unknown.
-        yield from _note(book, RESULT, stop=stop, hold=hold, data={"heated_s": 0.0, "reason": str(end)})
-        raise
-    book.pending = (stop, hold)
-    answer = yield Heat(hold.weed_id, hold.hold_s)
-    report = answer.heat
-    if report is None or not credible(report, hold, site):
-        raise _RoundEndsError(f"what the heat did is not known: {answer.reason or 'no credible report'}")
-    got = treated(site, stop, hold, aim, kind, state, report)
-    if report.heated_s > 0.0:
-        book.treated.append(got)
-        for weed_id, dose in spared_doses_kg_m2(state, report.heated_s, site, in_view).items():
-            book.given_kg_m2[weed_id] = book.given_kg_m2.get(weed_id, 0.0) + dose
-    else:
-        why = report.reason or answer.reason or "the robot says that no flame was given"
-        book.not_treated.append(NotTreated(hold.weed_id, stop.id, why))
-    book.pending = None
-    result: dict[str, float | str | bool | None] = {
-        "heated_s": report.heated_s,
-        "gas_kg": report.gas_kg,
-        "dose_kg_m2": got.dose_kg_m2,
-        "kill": got.kill,
-        "scorch_m2": got.scorch_m2,
-        "completed": report.completed,
-        "reason": report.reason,
-    }
-    yield from _note(book, RESULT, stop=stop, hold=hold, data=result)
-    book.see(answer.state)
-    if not (answer.ok and report.completed):
-        raise _RoundEndsError(f"the heat was cut short: {report.reason or answer.reason or 'no reason given'}")
-
-
-def _ask(book: _Book, command: Command) -> Talk[Observation]:
-    """Yield a command; a failure ends the round, a declined reach or look comes back as ``ok`` false."""
-    answer = yield command
-    book.see(answer.state)
-    if not answer.ok and not (answer.declined and isinstance(command, Reach | LookAgain)):
-        doing = type(command).__name__
-        raise _RoundEndsError(f"{_WORDS.get(doing, doing)} failed: {answer.reason or 'no reason given'}")
-    return answer
-
-
-_WORDS = {
-    "Note": "writing the journal",
-    "Report": "asking the robot for its state",
-    "Drive": "driving",
-    "LookAgain": "looking again",
-    "Reach": "moving the head over the aim",
-    "Light": "lighting the pilot flame",
-    "Rest": "folding the arm",
-}
-
-
-def _report(book: _Book) -> Talk[RobotState]:
-    answer = yield from _ask(book, Report())
-    if answer.state is None:
-        raise _RoundEndsError("the robot does not report its state: check the connection")
-    return answer.state
-
-
-def _note(
-    book: _Book,
-    event: str,
-    *,
-    stop: Stop | None = None,
-    hold: Hold | None = None,
-    data: dict[str, float | str | bool | None] | None = None,
-) -> Talk[None]:
-    weed_id, stop_id = (hold.weed_id if hold else None), (stop.id if stop else None)
-    yield from _ask(book, Note(event, weed_id, stop_id, data or {}))
-
-
-def _skip(book: _Book, stop: Stop, hold: Hold, reason: str, unknown: bool = False) -> Talk[None]:
-    book.not_treated.append(NotTreated(hold.weed_id, stop.id, reason, unknown))
-    yield from _note(book, SKIPPED, stop=stop, hold=hold, data={"reason": reason, "unknown": unknown})
-
-
-def _put_out(book: _Book) -> Talk[bool]:
+def _put_out(book: Book) -> Talk[bool]:
     """Put the flame out and return whether the robot confirms it; nothing that the robot answers stops the trying."""
     for _ in range(OUT_TRIES):
         try:
@@ -359,16 +163,12 @@ def _put_out(book: _Book) -> Talk[bool]:
     return False
 
 
-def _finish(book: _Book, reason: str) -> Talk[str]:
+def _finish(book: Book, reason: str) -> Talk[str]:
     """Put the flame out, account for every hold, write the last note; return the reason, empty if completed."""
     if not (yield from _put_out(book)):
         told = "the flame could not be confirmed out: close the gas at the cylinder"
         reason = f"{reason}; {told}" if reason else told
-    if book.pending is not None:
-        stop, hold = book.pending
-        text = f"heat was commanded and its result is not known: {reason}"
-        book.not_treated.append(NotTreated(hold.weed_id, stop.id, text, unknown=True))
-        book.pending = None
+    book.unknown(reason)
     ended = book.ended()
     for stop in book.plan.stops:
         for hold in stop.holds:
@@ -390,8 +190,9 @@ def _finish(book: _Book, reason: str) -> Talk[str]:
     return reason
 
 
-def _record(book: _Book, permit: Permit, reason: str) -> RoundRecord:
-    held_kg = sum(item.gas_kg for item in book.treated)
+def _record(book: Book, permit: Permit, reason: str) -> RoundRecord:
+    real = [*book.treated.values(), *book.lost]
+    held_kg = sum(item.gas_kg for item in real)
     started_s = book.first.now_s if book.first else permit.granted_at_s
     ended_s = max(started_s, book.last.now_s if book.last else started_s)
     return RoundRecord(
@@ -399,17 +200,17 @@ def _record(book: _Book, permit: Permit, reason: str) -> RoundRecord:
         permit_id=permit.id,
         started_at_s=started_s,
         ended_at_s=ended_s,
-        treated=tuple(book.treated),
+        treated=tuple(book.treated.values()),
         not_treated=tuple(book.not_treated),
         controls=book.plan.controls,
         gas_kg=_cylinder_loss_kg(book, held_kg),
-        scorch_m2=sum(item.scorch_m2 for item in book.treated),
+        scorch_m2=sum(item.scorch_m2 for item in real),
         completed=not reason,
         reason=reason,
     )
 
 
-def _cylinder_loss_kg(book: _Book, held_kg: float) -> float:
+def _cylinder_loss_kg(book: Book, held_kg: float) -> float:
     first = book.first.gas_kg if book.first else None
     last = book.last.gas_kg if book.last else None
     if first is None or last is None or not math.isfinite(first) or not math.isfinite(last):

@@ -102,6 +102,8 @@ class Driver:
         self.detections: list[Detection] = []
         self._now_s = 0.0
         self._lit = False
+        #: the weed whose first point the head was brought over, while the arm is about it
+        self._over = ""
 
     def play(self, round_: Generator[Command, Observation, RoundRecord]) -> RoundRecord:
         """Run a supervisor to its end and return its record; on any interruption put the flame out first."""
@@ -183,15 +185,25 @@ class Driver:
         return Observation(state)
 
     def _reach(self, reach: Reach) -> Observation:
-        """Move the head over an aim by a way that is clear of collision, near the plan's arm configuration."""
-        from swardwright.planning import way_over
+        """Move the head over an aim by a way that is clear of collision, near the plan's arm configuration.
 
-        state = self.robot.state()
+        To a further point of a ring straight, where nothing is in the way.
+        """
+        from swardwright.planning import way_over
+        from swardwright.planning.rings import hindered_round, way_onward
+
+        state, rig = self.robot.state(), self.site.rig
         near = tuple(float(q) for q in state.joints_rad)
-        planned = next((h.joints_rad for s in self.plan.stops for h in s.holds if h.weed_id == reach.weed_id), None)
-        way = way_over(self.site.rig, reach.aim_base_m, near, planned_rad=planned, lit=self._lit)
+        if self._over == reach.weed_id:
+            way = way_onward(rig, reach.aim_base_m, near)
+        else:
+            planned = next((h.joints_rad for s in self.plan.stops for h in s.holds if h.weed_id == reach.weed_id), None)
+            way = way_over(rig, reach.aim_base_m, near, planned_rad=planned, lit=self._lit)
         if isinstance(way, str):
             return Observation(self._see(state), ok=False, reason=way, declined=True)
+        if reason := hindered_round(rig, reach.then_m, way[-1]):
+            return Observation(self._see(state), ok=False, reason=f"a point of the ring: {reason}", declined=True)
+        self._over = reach.weed_id
         return Observation(self._through(way))
 
     def _rest(self) -> Observation:
@@ -199,6 +211,7 @@ class Driver:
         from swardwright.planning import way_between
 
         state = self._see(self.robot.state())
+        self._over = ""
         rest = self.site.rig.rest_joints_rad
         if np.allclose(state.joints_rad, rest, atol=1e-9):
             return Observation(self._see(self.robot.move_arm(rest)))
