@@ -91,7 +91,7 @@ def test_a_ring_is_driven_point_by_point(make: Any) -> None:
     ring = tuple(tuple(float(q) for q in one + 0.02 * k * np.eye(7)[0]) for k in (1, 2, 3))
     hold = Hold("w", (0.7, 0.0), tuple(one.tolist()), 2.0, 0.0, 0.95, 0.0, 1.0, (), ((0.0, 0.0),) * 3, ring)
     parts = [p for p in sample_stop(make.rig, Stop("s", make.site().start, (hold,)), 0.1) if p.weed_id == "w"]
-    assert [p.what for p in parts] == ["way", *("ring", "hold") * 3]
+    assert [p.what for p in parts] == ["way", *("ring", "hold") * 3, "ring"]
     still = [p for p in parts if p.what == "hold"]
     assert np.allclose([p.joints_rad[0] for p in still], ring)
     assert all(p.time_s[-1] - p.time_s[0] == pytest.approx(2.0) for p in still)

@@ -13,7 +13,7 @@ from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
 from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
-from swardwright.planning.trajectory import Timed, sample_stop
+from swardwright.planning.trajectory import Timed, look_motions, sample_stop
 
 
 def plan_round(
@@ -42,7 +42,8 @@ def plan_round(
     Raises
     ------
     RobotModelError
-        If the arm cannot carry the head: links missing, too few joints, postures of another length.
+        If the arm cannot carry the head: links missing, too few joints, postures of another length, look postures that
+        it cannot come to without a strike.
     SiteError
         If the base starts on a keep-out, or a look posture does not look at the ground.
     RefusedError
@@ -78,6 +79,8 @@ def plan_round(
     left_alone = tuple(candidates[i].weed.id for i in treatable[control])
     heated = treatable[~control]
     weeds = [candidates[i] for i in heated]
+    if weeds:
+        look_motions(site.rig)
 
     tell("stops", 0, 1)
     parked = park(site.rig, reach, offered.columns(heated), places(weeds))

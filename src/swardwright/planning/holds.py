@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
@@ -12,12 +11,12 @@ from swardwright.domain.plan import Hold, Refused
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.choose import Candidate
-from swardwright.planning.motion import piece_s
 from swardwright.planning.order import order_work
 from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
 from swardwright.planning.share import shared
 from swardwright.planning.stops import Offered, cover_offered, in_base_axes
+from swardwright.planning.trajectory import look_motions
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
 #: covers solved again with the pairs of stop and weed taken out that have no exact posture, before weeds are refused
@@ -205,6 +204,6 @@ def order_holds(
                 tuple(tuple(float(q) for q in via) for via in motion.way_rad[1:-1]),
             )
         )  # fmt: skip
-    looking = sum(float(piece_s(rig, a, b)) for a, b in pairwise([rest, *looks]))
+    looking = sum(motion.time_s for motion in look_motions(rig))
     refused = [Refused(work[row][0].weed.id, reason) for row, reason in sorted(done.refused.items())]
     return tuple(holds), looking + sum(motion.time_s for motion in done.motions), refused

@@ -32,7 +32,7 @@ class Timed:
     ----------
     what : str
         ``look`` (to a look posture), ``way`` (to a hold), ``hold`` (still, flame full), ``ring`` (to a ring's next
-        point), ``rest`` (back).
+        point and, last, back over the aim), ``rest`` (back).
     weed_id : str
         Empty for looks and the way back.
     time_s : Array
@@ -104,12 +104,14 @@ def stop_paces(rig: Rig, stop: Stop) -> Iterator[tuple[str, str, Pace | float]]:
         way = np.array([here, *hold.via_rad, hold.joints_rad], dtype=float)
         yield "way", hold.weed_id, motion_pace(rig, way, hold.move_s)
         here = way[-1]
-        for posture in hold.ring_rad or (hold.joints_rad,):
-            there = np.array(posture, dtype=float)
-            if (there != here).any():
-                yield "ring", hold.weed_id, pace(rig, np.stack([here, there]))
+        if not hold.ring_rad:
             yield "hold", hold.weed_id, hold.hold_s
-            here = there
+            continue
+        for one, two in pairwise([here, *np.array(hold.ring_rad, dtype=float), here]):
+            if one is not here:
+                yield "hold", hold.weed_id, hold.hold_s
+            if (one != two).any():
+                yield "ring", hold.weed_id, pace(rig, np.stack([one, two]))
     rest = np.array(rig.rest_joints_rad, dtype=float)
     back = move(rig, here, rest, lit=False)
     if isinstance(back, str):
