@@ -25,6 +25,7 @@ class _Main(Commands):
     elsewhere: ClassVar = {
         "calibrate": ("swardwright.shell.calibrating", "calibrate_group", "Calibrate camera, mount and aim."),
         "budget": ("swardwright.shell.budgeting", "budget", "Say how wrong the rig is, why, and what to fix first."),
+        "plan-files": ("swardwright.shell.plan_files", "plan_files", "Write a plan to take along: maps, tables, MCAP."),
         "track": ("swardwright.shell.tracking", "track", "Follow the base through a recording: TUM file and figure."),
         "register": ("swardwright.shell.recalling", "register", "Recall any revision of the register, compare two."),
         "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
@@ -176,15 +177,16 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
               help="Cut the plan where a working day, the gas or the batteries carried end.")  # fmt: skip
 @click.option("--day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Whose daylight counts  [default: today's; an invented site's days have no end]")  # fmt: skip
+@click.option("--files", is_flag=True, help="Write it to take along too, as plan-files does.")
 @json_option
-def plan(site: Path, seed: int, limit: str | None, day: datetime | None) -> None:
+def plan(site: Path, seed: int, limit: str | None, day: datetime | None, files: bool) -> None:
     """Plan a round: stops with a proven bound, holds, gas, battery, time, and every refusal with its reason.
 
     Example: swardwright plan green
     """
     from swardwright.shell.planning_round import plan_site
 
-    with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day))
+    with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day, files=files))
 
 
 @main.command(epilog=" ".join(CAUTIONS))

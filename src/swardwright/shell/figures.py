@@ -153,10 +153,10 @@ def _weeds(axes: Any, site: Site, register: Register, controls: set[str], fates:
         axes.plot([], [], "x", color="#4d4d4d", markersize=5, linestyle="none", label="found dead")
 
 
-def _save(figure: Any, path: Path) -> None:
+def _save(figure: Any, path: Path, *, dpi: int = 110) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     undated = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}.get(path.suffix.lower())
-    figure.savefig(path, dpi=110, metadata={undated: None} if undated else None)
+    figure.savefig(path, dpi=dpi, metadata={undated: None} if undated else None)
 
 
 def main(out: Path, folder: Path) -> None:

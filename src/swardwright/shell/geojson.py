@@ -80,23 +80,11 @@ def collection(
         Ready for ``json.dumps``. Lengths in properties are metres, angles degrees.
     """
     o = site.origin
-    features = [
-        _feature(f"zone {zone.name}", "Polygon", [ring(zone.corners_m, o)], {"what": "zone", "name": zone.name})
-        for zone in site.zones
-    ]
-    features += [
-        _feature(
-            f"keep-out {keep.name}",
-            "Polygon",
-            [ring(keep.corners_m, o)],
-            {"what": "keep-out", "name": keep.name, "standoff_m": keep.standoff_m},
-        )
-        for keep in site.keep_outs
-    ]
+    features = ground_features(site)
     for weed in register.weeds if register else ():
         large, small, direction = ellipse(weed.covariance_m2)
         features.append(
-            _feature(
+            feature(
                 f"weed {weed.id}",
                 "Point",
                 positions([(float(weed.mean_m[0]), float(weed.mean_m[1]))], o)[0],
@@ -124,16 +112,28 @@ def collection(
                 "weeds": [hold.weed_id for hold in stop.holds],
             }
             place = positions([(stop.base.x_m, stop.base.y_m)], o)[0]
-            features.append(_feature(f"stop {stop.id}", "Point", place, properties))
+            features.append(feature(f"stop {stop.id}", "Point", place, properties))
         if len(plan.route_m) > 1:
-            features.append(_feature("route", "LineString", positions(plan.route_m, o), {"what": "route"}))
+            features.append(feature("route", "LineString", positions(plan.route_m, o), {"what": "route"}))
     return {"type": "FeatureCollection", "features": features}
 
 
-def _feature(name: str, kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "type": "Feature",
-        "id": name,
-        "geometry": {"type": kind, "coordinates": coordinates},
-        "properties": properties,
-    }
+def ground_features(site: Site) -> list[dict[str, Any]]:
+    """Return zones and keep-outs as polygons."""
+    features = [
+        feature(
+            f"zone {zone.name}", "Polygon", [ring(zone.corners_m, site.origin)], {"what": "zone", "name": zone.name}
+        )
+        for zone in site.zones
+    ]
+    for keep in site.keep_outs:
+        properties = {"what": "keep-out", "name": keep.name, "standoff_m": keep.standoff_m}
+        outline = [ring(keep.corners_m, site.origin)]
+        features.append(feature(f"keep-out {keep.name}", "Polygon", outline, properties))
+    return features
+
+
+def feature(name: str, kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
+    """Return one feature; without coordinates (None) it is one whose place is not known (section 3.2)."""
+    geometry = None if coordinates is None else {"type": kind, "coordinates": coordinates}
+    return {"type": "Feature", "id": name, "geometry": geometry, "properties": properties}

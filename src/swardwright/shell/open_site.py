@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from swardwright.domain.errors import StaleError
+from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.event import JournalEntry, RoundRecord
 from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.outcome import Outcome
@@ -35,6 +35,21 @@ class OpenSite:
     def plan(self, plan_id: str | None = None) -> Plan | None:
         """Return a plan, by default the newest."""
         return self.store.plan(plan_id)
+
+    def plan_named(self, plan_id: str | None) -> Plan | None:
+        """Return the plan that a person named with ``--plan``, by default the newest.
+
+        Raises
+        ------
+        InputError
+            If there is none of that name.
+        """
+        plan = self.store.plan(plan_id)
+        if plan_id is not None and plan is None:
+            raise InputError("there is no such plan", field="--plan", value=plan_id,
+                             limit=", ".join(p.id for p in self.store.plans()) or "none yet",
+                             remedy="name one of these")  # fmt: skip
+        return plan
 
     def permit(self, plan_id: str | None = None) -> Permit | None:
         """Return the newest permit, or the newest for a plan."""

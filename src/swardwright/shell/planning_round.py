@@ -17,8 +17,9 @@ PLAN_SEED = 1
 
 
 def plan_site(
-    opened: OpenSite, *, seed: int = PLAN_SEED, limit: str | None = None, day: datetime | None = None
-) -> Said:
+    opened: OpenSite, *, seed: int = PLAN_SEED, limit: str | None = None, day: datetime | None = None,
+    files: bool = False,
+) -> Said:  # fmt: skip
     """Plan the next round from the newest register revision.
 
     Parameters
@@ -27,6 +28,8 @@ def plan_site(
         Cut the plan where ``time``, ``gas`` or ``battery`` end.
     day : datetime | None
         Whose daylight counts; None: today's (an invented site has no today: its days have no end).
+    files : bool
+        Write the plan's files too.
     """
     from swardwright.planning import cut_plan, plan_round
 
@@ -42,7 +45,12 @@ def plan_site(
         present = input_hashes(opened.folder, opened.site)
         inputs = inputs_for(present, PLAN_FROM, store, (f"register {register.revision}",))
         store.set_result(f"plan {plan.id}", plan, inputs)
-    return _planned(plan, opened.doubtful(register))
+    said = _planned(plan, opened.doubtful(register))
+    if files:
+        from swardwright.shell.plan_files import write_plan_files
+
+        said = said.then(write_plan_files(opened.folder / "reports" / plan.id, opened.site, register, plan))
+    return said
 
 
 def _noon_s(site: Site, day: datetime | None) -> float | None:

@@ -7,7 +7,7 @@ import dataclasses
 import datetime
 import io
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -216,17 +216,23 @@ def weed_cells(rows: Sequence[WeedRow], truth: bool) -> tuple[tuple[str, ...], l
 
 
 def weed_csv(rows: Sequence[WeedRow]) -> str:
+    """Return one line a weed as comma-separated values."""
+    names = [f.name for f in dataclasses.fields(WeedRow)]
+    return csv_text(names, [[getattr(row, name) for name in names] for row in rows])
+
+
+def csv_text(names: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     """Return comma-separated values (RFC 4180) in SI; text that a spreadsheet would run as a formula gets a quote."""
 
     def cell(value: object) -> object:
         if isinstance(value, float):
             return f"{value:.9g}"
-        return "'" + value if isinstance(value, str) and value[:1] in "=+-@\t\r" else value
+        return "'" + value if isinstance(value, str) and value.startswith(tuple("=+-@\t\r")) else value
 
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow([f.name for f in dataclasses.fields(WeedRow)])
-    writer.writerows([cell(getattr(row, f.name)) for f in dataclasses.fields(WeedRow)] for row in rows)
+    writer.writerow(names)
+    writer.writerows([cell(value) for value in row] for row in rows)
     return out.getvalue()
 
 

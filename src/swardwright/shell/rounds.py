@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from swardwright.domain.errors import InputError, RefusedError, StaleError, SwardwrightError
+from swardwright.domain.errors import RefusedError, StaleError, SwardwrightError
 from swardwright.domain.event import NotTreated, RoundRecord
 from swardwright.domain.frame import Track
 from swardwright.domain.permit import Permit, Refusal, Weather
@@ -282,11 +282,7 @@ def report_site(opened: OpenSite, *, out: Path | None = None, plan_id: str | Non
     from swardwright.shell.truth import report_truth
 
     store = opened.store
-    plan = store.plan(plan_id)
-    if plan_id is not None and plan is None:
-        raise InputError("there is no such plan", field="--plan", value=plan_id,
-                         limit=", ".join(p.id for p in store.plans()) or "none yet",
-                         remedy="name one of these")  # fmt: skip
+    plan = opened.plan_named(plan_id)
     register = need(store.register(None if plan is None else plan.register_revision), "register",
                     f"locate {opened.folder}")  # fmt: skip
     outcome = None if plan is None else store.outcome(plan.id)

@@ -17,6 +17,10 @@ class Said:
     lines: tuple[str, ...]
     data: dict[str, Any] = field(default_factory=dict)
 
+    def then(self, more: Said) -> Said:
+        """Return this and more after it, the data as one."""
+        return Said((*self.lines, *more.lines), self.data | more.data)
+
 
 def plain(value: Any) -> Any:
     """Return ``value`` as JSON can carry it: no NaN, no infinity (they become null)."""

@@ -10,7 +10,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from mcap.writer import CompressionType, Writer
@@ -23,7 +23,7 @@ from swardwright.domain.poses import Array, quaternion_from_rotation
 class RosLog:
     """Writes messages to ``path``; the file appears under its name only when everything was written."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, library: str = "swardwright simulation") -> None:
         self.path = path
         self._part = path.with_name(path.name + ".part")
         self._store = get_typestore(Stores.ROS2_HUMBLE)
@@ -32,9 +32,9 @@ class RosLog:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._file = self._part.open("wb")
         self._writer = Writer(self._file, chunk_size=4 << 20, compression=CompressionType.NONE)
-        self._writer.start(profile="ros2", library="swardwright simulation")
+        self._writer.start(profile="ros2", library=library)
 
-    def __enter__(self) -> RosLog:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

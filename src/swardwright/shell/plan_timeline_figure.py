@@ -1,0 +1,188 @@
+"""The plan over time as a picture: drive, looks, arm and heat at each stop; what is left of gas and battery below."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from swardwright.domain.plan import Plan
+from swardwright.domain.site import Site
+from swardwright.shell.figures import _save
+from swardwright.shell.plan_clock import stop_times
+from swardwright.shell.plan_view_figure import DPI, INK, SOFT, WIDTH_IN, title
+from swardwright.shell.plan_work import StopWork
+from swardwright.shell.report_map import COLOURS
+
+#: lanes from the top: word, what is done in it, colour
+_LANES: tuple[tuple[str, frozenset[str], str], ...] = (
+    ("drive", frozenset({"drive"}), "#33332f"),
+    ("look", frozenset({"look", "picture"}), COLOURS[5]),
+    ("arm moves", frozenset({"move", "rest"}), COLOURS[4]),
+    ("flame", frozenset({"light", "hold"}), COLOURS[1]),
+)
+_LINE = "#e4e2dc"
+#: time without a stop's number where stops follow closely, share of the picture's width
+_NUMBER_ROOM = 0.035
+
+Burn = tuple[float, float, float]
+
+
+def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[StopWork]) -> None:
+    """Draw what happens when, minutes of working time from the start, and what is left of gas and battery."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH_IN, 6.3), layout="constrained")
+    FigureCanvasAgg(figure)
+    lanes, gas, battery = figure.subplots(3, 1, sharex=True, height_ratios=[1.9, 1.0, 1.0])
+    end_s = stop_times(plan)[-1].done_s if plan.stops else 0.0
+    _lanes(lanes, plan, work, end_s)
+    first, full, burns = gas_use(site, plan, work)
+    _level(gas, plan, "gas", _falling(plan, "gas", first, full, burns), 1e3, "gas left, g", COLOURS[1])
+    whole, drains = battery_use(site, plan)
+    _level(battery, plan, "battery", _falling(plan, "battery", whole, whole, drains), 1.0 / 3600.0, "battery left, Wh",
+           COLOURS[0])  # fmt: skip
+    battery.set_xlabel("working time from the start, min (no nights, no changes)", color=SOFT, fontsize=9.5)
+    battery.set_xlim(0.0, max(end_s / 60.0, 1e-3))
+    days = f", {plan.supplies.days} days" if plan.supplies.days > 1 else ""
+    taken = f"{1e3 * plan.supplies.gas_kg:.0f} g of gas, {plan.supplies.energy_j / 3600:.0f} Wh"
+    title(figure, site, f"{plan.id}: {plan.supplies.time_s / 60:.0f} min at {len(plan.stops)} stops{days}; {taken}")
+    _save(figure, path, dpi=DPI)
+
+
+def _lanes(axes: Any, plan: Plan, work: Sequence[StopWork], end_s: float) -> None:
+    times = stop_times(plan)
+    spans: dict[str, list[tuple[float, float]]] = {word: [] for word, *_ in _LANES}
+    for at, one in zip(times, work, strict=True):
+        spans["drive"].append((at.leave_s, at.arrive_s))
+        for doing in one.doings:
+            lane = next(word for word, whats, _ in _LANES if doing.what in whats)
+            spans[lane].append((doing.begin_s, doing.end_s))
+    for row, (word, _, colour) in enumerate(_LANES):
+        bars = [(a / 60.0, (b - a) / 60.0) for a, b in spans[word] if b > a]
+        axes.broken_barh(bars, (-row - 0.34, 0.68), facecolor=colour, edgecolor=colour, linewidth=0.3)
+    totals = [sum(b - a for a, b in spans[word]) / 60.0 for word, *_ in _LANES]
+    axes.set_yticks([-row for row in range(len(_LANES))],
+                    [f"{word}\n{total:.1f} min" for (word, *_), total in zip(_LANES, totals, strict=True)],
+                    fontsize=10, color=INK)  # fmt: skip
+    axes.set_ylim(-len(_LANES) + 0.45, 1.0)
+    last = -math.inf
+    for number, at in enumerate(times, start=1):
+        axes.axvline(at.arrive_s / 60.0, color=_LINE, linewidth=0.8, zorder=0)
+        middle = 0.5 * (at.arrive_s + at.done_s)
+        if middle - last >= _NUMBER_ROOM * end_s:
+            axes.text(middle / 60.0, 0.72, str(number), ha="center", va="center", fontsize=9, color=INK)
+            last = middle
+    axes.text(
+        -0.012, 0.72, "stop", transform=axes.get_yaxis_transform(), ha="right", va="center", fontsize=10, color=INK
+    )
+    for swap, at_s in _moments(plan):
+        if swap == "time":
+            axes.axvline(at_s / 60.0, color=INK, linewidth=1.4, linestyle=(0, (4, 2)))
+            axes.text(at_s / 60.0, 0.98, " day ends", ha="left", va="top", fontsize=9, color=INK, rotation=90)
+    _bare(axes)
+    axes.tick_params(axis="y", length=0)
+
+
+def _bare(axes: Any) -> None:
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.spines["bottom"].set_color(SOFT)
+    axes.tick_params(axis="x", colors=SOFT, labelsize=9)
+
+
+def _level(
+    axes: Any, plan: Plan, what: str, level: list[tuple[float, float]], factor: float, word: str, colour: str
+) -> None:
+    x, y = [t / 60.0 for t, _ in level], [factor * v for _, v in level]
+    axes.fill_between(x, 0.0, y, color=colour, alpha=0.16, linewidth=0)
+    axes.plot(x, y, color=colour, linewidth=1.7)
+    top = max([*y, 1e-9])
+    axes.set_ylim(0.0, 1.22 * top)
+    for n in range(1, len(level)):
+        if y[n] - y[n - 1] > 1e-6 * top:
+            axes.plot(x[n], y[n], marker="v", markersize=8, color=INK, clip_on=False, zorder=4)
+    changes = sum(swap.what == what for swap in plan.supplies.swaps)
+    if changes:
+        axes.plot([], [], marker="v", linestyle="none", markersize=8, color=INK, label=f"change ({changes})")
+        axes.legend(loc="upper right", frameon=False, fontsize=10, borderaxespad=0.1, handletextpad=0.2)
+    else:
+        axes.text(
+            0.995, 0.97, "no change needed", transform=axes.transAxes, ha="right", va="top", fontsize=10, color=INK
+        )
+    axes.set_ylabel(word, color=INK, fontsize=10)
+    axes.grid(True, axis="y", color=_LINE, linewidth=0.6)
+    axes.set_axisbelow(True)
+    _bare(axes)
+    axes.tick_params(axis="y", colors=SOFT, labelsize=9, length=0)
+
+
+def _moments(plan: Plan) -> list[tuple[str, float]]:
+    """Return what is changed between stops, and when."""
+    done = {stop.id: at.done_s for stop, at in zip(plan.stops, stop_times(plan), strict=True)}
+    return [(swap.what, done.get(swap.stop_id, 0.0)) for swap in plan.supplies.swaps if not swap.during]
+
+
+def gas_use(site: Site, plan: Plan, work: Sequence[StopWork]) -> tuple[float, float, list[list[Burn]]]:
+    """Return what the first and a full cylinder give, kg, and each stop's burning: begin, end (s), kg.
+
+    The pilot burns from lighting to the last hold; each point of a hold burns its share of the hold's gas.
+    """
+    from swardwright.planning.supplies import usable_gas_kg
+
+    burns: list[list[Burn]] = []
+    for stop, load, one in zip(plan.stops, plan.supplies.loads, work, strict=True):
+        mine: list[Burn] = []
+        shares = {hold.weed_id: hold.gas_kg / max(len(hold.offsets_m), 1) for hold in stop.holds}
+        begin = end = None
+        for doing in one.doings:
+            if doing.what in ("light", "hold"):
+                begin, end = doing.begin_s if begin is None else begin, doing.end_s
+        held = [(d.begin_s, d.end_s, shares.get(d.weed_id, 0.0)) for d in one.doings if d.what == "hold"]
+        if begin is not None and end is not None:
+            marks = sorted({begin, end, *(t for a, b, _ in held for t in (a, b))})
+            for a, b in pairwise(marks):
+                full = sum(kg for c, d, kg in held if c <= a and b <= d)
+                mine.append((a, b, load.gas_pilot_kg * (b - a) / (end - begin) + full))
+        burns.append(mine)
+    return usable_gas_kg(site, site.rig.gas.fill), usable_gas_kg(site), burns
+
+
+def battery_use(site: Site, plan: Plan) -> tuple[float, list[list[Burn]]]:
+    """Return what one battery gives, J, and what each stop takes: the standing loads all the time, the rest driving."""
+    from swardwright.planning.supplies import usable_energy_j
+
+    power = site.rig.power
+    standing_w = (power.arm_w + power.computer_w) / power.rail_efficiency
+    drains = []
+    for load, at in zip(plan.supplies.loads, stop_times(plan), strict=True):
+        still_j = min(standing_w * (at.done_s - at.arrive_s), load.energy_j)
+        drains.append([(at.leave_s, at.arrive_s, load.energy_j - still_j), (at.arrive_s, at.done_s, still_j)])
+    return usable_energy_j(site), drains
+
+
+def _falling(
+    plan: Plan, what: str, first: float, full: float, uses: Sequence[Sequence[Burn]]
+) -> list[tuple[float, float]]:
+    """Return the level over time: it falls as things are used, and is full again at each of the plan's changes."""
+    swaps = [swap for swap in plan.supplies.swaps if swap.what == what]
+    level = full if any(not swap.stop_id for swap in swaps) else first
+    out = [(0.0, level)]
+    for stop, at, mine in zip(plan.stops, stop_times(plan), uses, strict=True):
+        within = sum(swap.stop_id == stop.id and swap.during for swap in swaps)
+        for begin, end, amount in mine:
+            out.append((begin, level))
+            while within and amount > level:
+                begin += (end - begin) * level / amount
+                amount, level, within = amount - level, full, within - 1
+                out += [(begin, 0.0), (begin, full)]
+            level -= amount
+            out.append((end, level))
+        out.append((at.done_s, level))
+        if any(swap.stop_id == stop.id and not swap.during for swap in swaps):
+            level = full
+            out.append((at.done_s, level))
+    return out

@@ -1,0 +1,220 @@
+"""The plan as a picture of the ground: where the base drives and stands, what it heats from there, what it leaves."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from swardwright.domain.plan import Plan
+from swardwright.domain.poses import Array, BasePose
+from swardwright.domain.site import Site
+from swardwright.domain.weed import Register, Weed
+from swardwright.shell.figures import _ground, _save
+from swardwright.shell.plan_clock import legs_m
+from swardwright.shell.report_map import COLOURS, Extent
+
+if TYPE_CHECKING:
+    from swardwright.planning.reach_map import ReachMap
+
+INK, SOFT, WAY, REACH = "#24241f", "#625f54", "#33332f", COLOURS[0]
+_HEATED, _CONTROL, _REFUSED, _SPARED, _NONE = COLOURS[1], COLOURS[2], INK, COLOURS[4], "#a8a294"
+#: what stands under every picture of a plan
+NOTE = "A plan, not a permission; not a safety function: a person stands watch."
+#: width of the pictures, inches: narrow, so that letters can be read on a telephone too
+WIDTH_IN = 7.6
+DPI = 160
+#: a pointed mark about (0, 0): the circle with the stop's number covers all of it but the point ahead
+_NOSE = ((1.0, 0.0), (0.3, 0.27), (0.3, -0.27), (1.0, 0.0))
+#: one arrow of the drive in so many metres at least, and no arrow on a shorter way
+_ARROW_M = 0.8
+
+
+def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, reach: ReachMap) -> None:
+    """Draw zones, keep-outs, drive with its direction, stops with number and reach, and what becomes of each plant.
+
+    Axes are ground axes, metres.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    extent = Extent.around(site, register.weeds, plan)
+    west, south, east, north = extent.bounds_m
+    height = float(np.clip((WIDTH_IN - 0.9) * (north - south) / (east - west), 2.5, 14.0)) + 0.5
+    figure = Figure(figsize=(WIDTH_IN, height + 1.65), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes, words = figure.subplots(2, 1, height_ratios=[height, 0.75])
+    _ground(axes, site, extent)
+    _stops(axes, site, plan, reach)
+    _drive(axes, plan)
+    _plants(axes, site, register, plan)
+    axes.set(xlim=(west, east), ylim=(south, north))
+    axes.set_aspect("equal")
+    _furniture(axes, extent)
+    legend(axes, words)
+    holds = sum(len(stop.holds) for stop in plan.stops)
+    title(figure, site, f"{plan.id}: {holds} weeds from {len(plan.stops)} stops, "
+                        f"{plan.supplies.drive_m:.0f} m of driving, {plan.supplies.time_s / 60:.0f} min")  # fmt: skip
+    _save(figure, path, dpi=DPI)
+
+
+def legend(axes: Any, words: Any, columns: int = 3) -> None:
+    """Explain the marks of ``axes`` in a strip of its own below it."""
+    words.set_axis_off()
+    words.legend(*axes.get_legend_handles_labels(), loc="center", ncols=columns, frameon=False, fontsize=10,
+                 handletextpad=0.5, columnspacing=1.4, borderaxespad=0.0)  # fmt: skip
+
+
+def title(figure: Any, site: Site, line: str) -> None:
+    """Write what a picture of a plan shows, whose it is, and that it is no permission."""
+    mark = " (invented data)" if site.invented else ""
+    figure.suptitle(f"{site.name}{mark}\n{line}\n", x=0.01, ha="left", fontsize=12, color=INK)
+    figure.text(0.011, 0.995, f"\n\n\n{NOTE}", fontsize=8.5, color=SOFT, ha="left", va="top", linespacing=1.28)
+
+
+def _drive(axes: Any, plan: Plan) -> None:
+    legs = legs_m(plan)
+    if not legs:
+        return
+    way = np.array(plan.route_m).reshape(-1, 2)
+    axes.plot(*way.T, color="white", linewidth=3.0, alpha=0.8, zorder=5, solid_joinstyle="round")
+    axes.plot(*way.T, color=WAY, linewidth=1.3, zorder=5.1, label="drive", solid_joinstyle="round")
+    since = math.inf
+    for a, b in pairwise(way):
+        length = math.dist(a, b)
+        since += length
+        if length < 0.5 * _ARROW_M or since < _ARROW_M:
+            continue
+        since = 0.0
+        middle, ahead = 0.5 * (a + b), (b - a) / length
+        axes.annotate("", middle + 0.12 * ahead, middle - 0.12 * ahead, zorder=5.2, annotation_clip=False,
+                      arrowprops={"arrowstyle": "-|>", "color": WAY, "linewidth": 0, "mutation_scale": 14,
+                                  "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+    axes.plot(*way[0], marker="s", markersize=8, markerfacecolor="white", markeredgecolor=WAY, markeredgewidth=1.6,
+              linestyle="none", label="start", zorder=5.3)  # fmt: skip
+
+
+def _stops(axes: Any, site: Site, plan: Plan, reach: ReachMap) -> None:
+    from matplotlib.colors import to_rgba
+    from matplotlib.markers import MarkerStyle
+    from matplotlib.patches import PathPatch
+    from matplotlib.transforms import Affine2D
+
+    many = len(plan.stops) > 30
+    letters = 7.0 if many else 8.5
+    for number, stop in enumerate(plan.stops, start=1):
+        for path in _outline(reach, stop.base):
+            axes.add_patch(PathPatch(path, facecolor=REACH, alpha=0.035, linewidth=0, zorder=1.5))
+            axes.add_patch(PathPatch(path, fill=False, edgecolor=REACH, alpha=0.2 if many else 0.4, linewidth=0.6,
+                                     zorder=1.6))  # fmt: skip
+        for hold in stop.holds:
+            place = stop.base.compose(BasePose(*hold.aim_base_m, 0.0))
+            axes.plot([stop.base.x_m, place.x_m], [stop.base.y_m, place.y_m], color=_HEATED, linewidth=0.6, alpha=0.55,
+                      zorder=3)  # fmt: skip
+        here, turned = (stop.base.x_m, stop.base.y_m), Affine2D().rotate(stop.base.yaw_rad)
+        axes.plot(*here, marker=MarkerStyle(_NOSE, transform=turned), markersize=3.9 * letters, markeredgewidth=0,
+                  color=WAY, linestyle="none", zorder=7)  # fmt: skip
+        axes.annotate(str(number), (stop.base.x_m, stop.base.y_m), ha="center", va="center_baseline", fontsize=letters,
+                      color=INK, zorder=8, annotation_clip=False,
+                      bbox={"boxstyle": "circle,pad=0.2", "facecolor": "white", "edgecolor": WAY,
+                            "linewidth": 1.1})  # fmt: skip
+    if plan.stops:
+        axes.plot([], [], marker="o", markersize=10, markerfacecolor="white", markeredgecolor=WAY, linestyle="none",
+                  label="stop, point ahead")  # fmt: skip
+        axes.fill_between(
+            [], [], facecolor=to_rgba(REACH, 0.1), edgecolor=to_rgba(REACH, 0.6), label="reach of the arm"
+        )
+
+
+def _outline(reach: ReachMap, base: BasePose) -> list[Any]:
+    """Return the outlines of what is surely reached from a base pose, ground axes, holes included."""
+    from matplotlib.path import Path as Outline
+
+    c, s = math.cos(base.yaw_rad), math.sin(base.yaw_rad)
+    turn = np.array([[c, s], [-s, c]])
+    paths = []
+    for part in reach_parts(reach, opened_m=0.04):
+        corners, codes = [], []
+        for ring in part:
+            corners.append(ring @ turn + [base.x_m, base.y_m])
+            codes += [Outline.MOVETO, *[Outline.LINETO] * (len(ring) - 2), Outline.CLOSEPOLY]
+        paths.append(Outline(np.concatenate(corners), codes))
+    return paths
+
+
+def reach_parts(reach: ReachMap, *, opened_m: float = 0.0) -> list[list[Array]]:
+    """Return the polygons of the surely reached cells, base axes, m: for each the outer ring, then its holes.
+
+    Parameters
+    ----------
+    opened_m : float
+        Leave out what is narrower than twice this.
+    """
+    import shapely
+
+    from swardwright.planning.reach_map import CELL_M
+
+    cells = reach.first_m + CELL_M * np.argwhere(reach.sure)
+    half = 0.51 * CELL_M  # neighbours overlap a little, so that no slits are left between them
+    whole = shapely.union_all(
+        shapely.box(cells[:, 0] - half, cells[:, 1] - half, cells[:, 0] + half, cells[:, 1] + half)
+    )
+    whole = shapely.simplify(shapely.buffer(shapely.buffer(whole, -opened_m), opened_m), 0.8 * CELL_M)
+    parts = [p for p in shapely.get_parts(whole) if not p.is_empty]
+    return [[np.array(r.coords) for r in (p.exterior, *p.interiors)] for p in parts]
+
+
+def _plants(axes: Any, site: Site, register: Register, plan: Plan) -> None:
+    heated = {hold.weed_id for stop in plan.stops for hold in stop.holds}
+    controls, refused = set(plan.controls), {r.item for r in plan.refused}
+    groups: dict[str, list[Weed]] = {"heated": [], "control": [], "refused": [], "spared": [], "none": []}
+    for weed in register.weeds:
+        kind = site.kind(weed.kind)
+        if weed.id in heated:
+            groups["heated"].append(weed)
+        elif weed.id in controls:
+            groups["control"].append(weed)
+        elif kind is not None and not kind.treat:
+            groups["spared"].append(weed)
+        elif weed.id in refused:
+            groups["refused"].append(weed)
+        else:
+            groups["none"].append(weed)
+    size = 5.5 if len(register.weeds) < 250 else 4.0
+    looks: tuple[tuple[str, str, str, str, bool, float], ...] = (
+        ("heated", "heat", "o", _HEATED, True, 0.9),
+        ("control", "control, left on purpose", "s", _CONTROL, False, 1.25),
+        ("refused", "refused", "X", _REFUSED, True, 1.15),
+        ("spared", "of a kind to spare", "D", _SPARED, False, 0.95),
+        ("none", "not in this plan", ".", _NONE, True, 0.9),
+    )
+    for key, word, marker, colour, filled, factor in looks:
+        mine = groups[key]
+        if not mine:
+            continue
+        axes.plot(*np.array([w.mean_m for w in mine]).T, marker=marker, markersize=factor * size, linestyle="none",
+                  markeredgecolor="white" if filled else colour, markeredgewidth=0.5 if filled else 1.3,
+                  markerfacecolor=colour if filled else "white", label=f"{word} ({len(mine)})", zorder=6)  # fmt: skip
+
+
+def _furniture(axes: Any, extent: Extent) -> None:
+    """Draw the scale bar and north; ground axes' numbers stay at the edges."""
+    for side in ("top", "right", "left", "bottom"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(colors=SOFT, labelsize=9, length=3)
+    axes.set_ylabel("north, m", color=SOFT, fontsize=9.5)
+    axes.set_xlabel("east, m", color=SOFT, fontsize=9.5)
+    west, south, east, north = extent.bounds_m
+    width, height = east - west, north - south
+    length = max(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if step <= max(0.22 * width, 0.1))
+    x, y = east - 0.1 * width - length, north + 0.062 * height
+    axes.plot([x, x, x + length, x + length], [y + 0.012 * width, y, y, y + 0.012 * width], color=INK, linewidth=1.4,
+              clip_on=False, solid_joinstyle="miter")  # fmt: skip
+    axes.text(x - 0.01 * width, y, f"{length:g} m", ha="right", va="center", fontsize=10, color=INK)
+    x = east - 0.035 * width
+    axes.annotate("N", (x, y + 0.028 * width), (x, y - 0.028 * width), ha="center", va="center", fontsize=11, color=INK,
+                  annotation_clip=False, arrowprops={"arrowstyle": "-|>", "color": INK, "mutation_scale": 13,
+                                                     "shrinkA": 5, "shrinkB": 0})  # fmt: skip
