@@ -14,7 +14,8 @@ from swardwright.domain.site import Kind
 from swardwright.domain.uncertainty import check_covariance
 
 _DRAWS = 4096
-_RIM = 12
+#: points of the rim: part of a ring leaves one side of the crown cold, where 12 are not enough
+_RIM = 36
 #: cells of the scorched area, in footprint standard deviations
 _CELL = 1.0 / 30.0
 
