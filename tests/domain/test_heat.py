@@ -1,9 +1,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import integrate
 
 from swardwright.domain.heat import (
@@ -12,6 +15,7 @@ from swardwright.domain.heat import (
     expected_kill,
     footprint_density_m2,
     kill_probability,
+    relight_gap_s,
     scorched_area_m2,
 )
 
@@ -69,3 +73,23 @@ def test_expected_kill_against_adaptive_quadrature(hold_s: float, slope: float) 
 
     wanted, _ = integrate.quad(integrand, 0.0, 0.3, limit=400, epsabs=1e-10)
     assert float(expected_kill(HEAD, hold_s, sigma**2 * np.eye(2), 40e-4, slope)) == pytest.approx(wanted, abs=1e-6)
+
+
+def test_a_pilot_is_put_out_where_its_gas_costs_more_than_ignition_and_its_time() -> None:
+    """By hand: pilot 0.5 kg/h at 10 a kilogram costs 5 an hour; 3 s of ignition at 5 an hour of gas and 20 of time."""
+    head = replace(HEAD, pilot_kg_s=0.5 / 3600.0)
+    assert relight_gap_s(head, 10.0, 20.0) == pytest.approx(3.0 * (5.0 + 20.0) / 5.0)
+    assert relight_gap_s(head, 10.0, 0.0) == pytest.approx(3.0)  # time costs nothing: gas against gas
+    assert relight_gap_s(head, 0.0, 20.0) == relight_gap_s(replace(head, pilot_kg_s=0.0), 10.0, 20.0) == math.inf
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(1e-7, 1e-3), st.floats(0.1, 10.0), st.floats(0.1, 50.0), st.floats(0.0, 100.0), st.floats(0.0, 600.0))
+def test_keeping_lit_costs_less_up_to_the_gap_and_more_beyond(
+    pilot: float, ignition: float, gas_price: float, hour_price: float, gap: float
+) -> None:
+    """The two costs counted by themselves: the cheaper side changes at the gap and nowhere else."""
+    gap_s = relight_gap_s(replace(HEAD, pilot_kg_s=pilot, ignition_s=ignition), gas_price, hour_price)
+    keeping = pilot * gap * gas_price
+    relighting = ignition * (pilot * gas_price + hour_price / 3600.0)
+    assert (keeping <= relighting) == (gap <= gap_s) or keeping == pytest.approx(relighting, rel=1e-9)

@@ -1,4 +1,4 @@
-"""How long to hold the flame: the least dwell whose expected kill reaches the target.
+"""How long to hold the flame: what a pattern of holds is, and the least dwell of a single one that kills as wanted.
 
 Needed twice: by the plan (from the register's belief) and by the run (from the fresh look at a stop), so it is domain.
 """
@@ -29,19 +29,19 @@ WORTH_GIVING = 0.5
 
 
 @dataclass(frozen=True)
-class Dwell:
-    """One hold as the dose model wants it.
+class Pattern:
+    """One hold, or several equal holds about one aim, as the dose model wants them.
 
     Attributes
     ----------
     hold_s : float
-        Time at full flame; the longest allowed where the target is not reached.
+        Time at full flame at each point; the longest allowed where the target is not reached.
     gas_kg : float
-        Fuel of the hold and of the valve delay at both ends.
+        Fuel of all holds and of the valve delay at both ends of each; the pilot's is counted with the stop's.
     kill : float
-        Expected kill probability over the places of crown and landing point.
+        Expected kill probability over the places of crown and landing points.
     scorch_m2 : float
-        Turf that gets more than its limit.
+        Ground that gets more than the turf's limit from all holds together.
     reached : bool
         Whether ``kill`` reaches the user's target within the longest hold.
     reason : str
@@ -49,6 +49,8 @@ class Dwell:
     revisit : bool
         One treatment cannot reach the target, but the longest hold kills more likely than not: give it, and treat
         again at the next visit.
+    offsets_m : tuple[tuple[float, float], ...]
+        Aims of the holds about the believed crown, in the axes of the covariance; one at zero: a single hold.
     """
 
     hold_s: float
@@ -58,11 +60,21 @@ class Dwell:
     reached: bool
     reason: str
     revisit: bool = False
+    offsets_m: tuple[tuple[float, float], ...] = ((0.0, 0.0),)
 
     @property
     def worth_giving(self) -> bool:
-        """Whether this hold may be planned and given: it reaches the target, or is the first of several."""
+        """Whether it may be planned and given: it reaches the target, or is the first of several treatments."""
         return self.reached or self.revisit
+
+    @property
+    def heat_s(self) -> float:
+        """Time at full flame at all points, s."""
+        return len(self.offsets_m) * self.hold_s
+
+
+#: the pattern of one hold
+Dwell = Pattern
 
 
 def gas_of_hold_kg(head: Head, hold_s: float) -> float:
@@ -77,8 +89,8 @@ def landing_covariance_m2(head: Head, covariance_m2: Array) -> Array:
 
 def dwell_for(
     head: Head, kind: Kind, covariance_m2: Array, limits: Limits, crown_radius_m: float = 0.0
-) -> Dwell:  # fmt: skip
-    """Return the least hold whose expected kill reaches ``limits.kill_target``.
+) -> Pattern:  # fmt: skip
+    """Return the least single hold whose expected kill reaches ``limits.kill_target``.
 
     Parameters
     ----------
@@ -90,8 +102,8 @@ def dwell_for(
 
     Returns
     -------
-    Dwell
-        With ``reached`` false and a reason where the longest hold is not enough.
+    Pattern
+        Of one point; with ``reached`` false and a reason where the longest hold is not enough.
 
     Raises
     ------
@@ -126,9 +138,9 @@ def dwell_for(
     return _dwell(head, limits, high, kill(high), "")
 
 
-def _dwell(head: Head, limits: Limits, hold_s: float, kill: float, reason: str) -> Dwell:
+def _dwell(head: Head, limits: Limits, hold_s: float, kill: float, reason: str) -> Pattern:
     scorch = scorched_area_m2(head, hold_s, limits.turf_dose_kg_m2)
-    return Dwell(hold_s, gas_of_hold_kg(head, hold_s), kill, scorch, not reason, reason)
+    return Pattern(hold_s, gas_of_hold_kg(head, hold_s), kill, scorch, not reason, reason)
 
 
 def _why_not(

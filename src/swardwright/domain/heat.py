@@ -96,6 +96,27 @@ def scorched_area_m2(head: Head, hold_s: float, turf_limit_kg_m2: float) -> floa
     return 2.0 * math.pi * head.footprint_sigma_m**2 * math.log(peak / turf_limit_kg_m2)
 
 
+def relight_gap_s(head: Head, gas_price: float, hour_price: float) -> float:
+    """Return the gap between two holds from which relighting the pilot costs less than keeping it lit, s.
+
+    Parameters
+    ----------
+    gas_price : float
+        Of one kilogram, in the site's own currency.
+    hour_price : float
+        Of one hour of the round, in the same.
+
+    Notes
+    -----
+    Keeping: the gap's pilot gas. Relighting: the ignition's pilot gas, and its time, in which nothing else is done.
+    Infinite where the pilot costs nothing.
+    """
+    lit_price_s = head.pilot_kg_s * gas_price
+    if lit_price_s <= 0.0:
+        return math.inf
+    return head.ignition_s * (1.0 + hour_price / 3600.0 / lit_price_s)
+
+
 def expected_kill(head: Head, hold_s: Any, offset_covariance_m2: Array, ed50_kg_m2: float, slope: float) -> Any:
     """Return the expected kill probability of one hold aimed at the believed crown.
 

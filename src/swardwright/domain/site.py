@@ -351,7 +351,7 @@ class Limits:
     gas_reserve: float
     work_day_s: float = 0.0
     hour_price: float = 20.0
-    turf_worth_kg_m2: float = 0.02
+    turf_worth_kg_m2: float = 0.01
 
 
 @dataclass(frozen=True)

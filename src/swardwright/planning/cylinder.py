@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from swardwright.domain.errors import RefusedError
+from swardwright.domain.heat import relight_gap_s
 from swardwright.domain.plan import Stop, Supplies
 from swardwright.domain.site import Gas, Site
 from swardwright.domain.units import ATMOSPHERE_PA, ZERO_CELSIUS_K
@@ -120,20 +119,8 @@ def coldest_liquid(site: Site, stops: tuple[Stop, ...], supplies: Supplies) -> t
     return coldest, starved
 
 
-def relight_pays_after_s(site: Site) -> float:
-    """Return the gap between two holds from which relighting the pilot costs less than keeping it lit, s.
-
-    Keeping: the gap's pilot gas. Relighting: the ignition's pilot gas and its time, at the user's prices.
-    """
-    head, hour_price = site.rig.head, site.limits.hour_price
-    lit_price_s = head.pilot_kg_s * site.rig.gas.price
-    if lit_price_s <= 0.0:
-        return math.inf
-    return head.ignition_s * (1.0 + hour_price / 3600.0 / lit_price_s)
-
-
 def _pilot_note(site: Site, stops: tuple[Stop, ...]) -> list[str]:
-    after_s = relight_pays_after_s(site)
+    after_s = relight_gap_s(site.rig.head, site.rig.gas.price, site.limits.hour_price)
     gaps = [hold.move_s for stop in stops for hold in stop.holds[1:]]
     long = [gap for gap in gaps if gap > after_s]
     if long:

@@ -296,7 +296,7 @@ class LimitsForm(_Table):
     gas_reserve: Fraction
     work_day: Annotated[float, Quantity("time", 0.0, 86_400.0)] = 0.0
     hour_price: Annotated[float, Field(ge=0.0, le=1e6)] = 20.0
-    turf_worth: Annotated[float, Quantity("areal dose", 0.0, 100.0)] = 0.02
+    turf_worth: Annotated[float, Quantity("areal dose", 0.0, 100.0)] = 0.01
 
 
 class TopicsForm(_Table):
