@@ -66,14 +66,14 @@ def test_a_stop_without_a_motion_is_left_out_and_the_bound_stays_true(
     make: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # stops 4 and 7 are chosen and proven to be the fewest for three weeds; no motion leads to the one of stop 7
-    def order(rig: Any, work: list[Any], rng: np.random.Generator) -> Any:
+    def order(rig: Any, work: list[Any], rng: np.random.Generator, yaw_rad: float) -> Any:
         names = [candidate for candidate, _, _ in work]
         lost = [Refused(name, "the arm finds no way to it") for name in names if name == "c"]
         return tuple(hold(name) for name in names if name != "c"), 3.0, lost
 
     monkeypatch.setattr(holds, "order_holds", order)
     at = np.zeros(2)
-    parked = holds.Parked([4, 7], 2, {0: [(0, at, at), (1, at, at)], 1: [(2, at, at)]}, [])
+    parked = holds.Parked([4, 7], 2, {0: [(0, at, at), (1, at, at)], 1: [(2, at, at)]}, [], [0.0, 1.0])
     worked = holds.work_stops(None, parked, ["a", "b", "c"], np.random.default_rng(1))  # type: ignore[arg-type,list-item]
     assert worked.rows == [4]
     assert [[one.weed_id for one in done] for done in worked.holds] == [["a", "b"]]

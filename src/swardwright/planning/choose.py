@@ -1,4 +1,4 @@
-"""Which weeds may be heated at all, for how long, and why the others may not: everything but reach."""
+"""Which weeds may be heated at all, how, and why the others may not: everything but reach."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from swardwright.domain.dwell import Dwell, dwell_for
+from swardwright.domain.dwell import Pattern, dwell_for
 from swardwright.domain.heat import footprint_density_m2
+from swardwright.domain.pattern import CROWN_SHARE, pattern_for
 from swardwright.domain.plan import Refused
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Kind, Site, treat_probability
@@ -18,19 +19,41 @@ from swardwright.planning.view import fresh_look_covariance_m2
 
 #: one-sided 95 % quantile of the normal distribution: how far a place may really be off, in standard deviations
 CAUTION = 1.645
+#: a covariance whose standard deviations differ by no more than this share is as good as round: its ring may be turned
+ROUND = 0.02
+#: turns of a ring on offer then, as shares of the angle between its points
+TURNS = (0.0, 0.5, 0.25, 0.75)
 
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """A weed that may be heated, with the dwell it needs.
+    """A weed that may be heated, with the pattern of holds it needs.
 
-    ``covariance_m2`` is what is expected of its place relative to the base when the flame is lit.
+    Attributes
+    ----------
+    pattern : Pattern
+        One hold or a ring; offsets in ground axes.
+    covariance_m2 : Array
+        Shape (2, 2): what is expected of its place relative to the base when the flame is lit, m2.
+    single : Pattern | None
+        What to give where the arm cannot go round the ring: one hold, if that is allowed and worth giving.
+    turns_rad : tuple[float, ...]
+        Turns of the ring that are as good, 0 first.
     """
 
     weed: Weed
     kind: Kind
-    dwell: Dwell
+    pattern: Pattern
     covariance_m2: Array
+    single: Pattern | None = None
+    turns_rad: tuple[float, ...] = (0.0,)
+
+
+def turned(offsets_m: Array | tuple[tuple[float, float], ...], turn_rad: float) -> Array:
+    """Return points (n, 2) turned about the origin, anticlockwise."""
+    c, s = math.cos(turn_rad), math.sin(turn_rad)
+    out: Array = np.asarray(offsets_m, dtype=float) @ np.array([[c, s], [-s, c]])
+    return out
 
 
 def expected_covariance_m2(weed: Weed, fresh_m2: Array) -> Array:
@@ -42,26 +65,65 @@ def expected_covariance_m2(weed: Weed, fresh_m2: Array) -> Array:
     return weed.covariance_m2 if smaller else fresh_m2
 
 
-def choose(register: Register, site: Site) -> tuple[list[Candidate], list[Refused]]:
-    """Sort the register into weeds that may be heated and weeds that are refused, each with its reason."""
-    fresh = fresh_look_covariance_m2(site.rig)
+def choose(register: Register, site: Site, fresh_m2: Array | None = None) -> tuple[list[Candidate], list[Refused]]:
+    """Sort the register into weeds that may be heated and weeds that are refused, each with its reason.
+
+    Parameters
+    ----------
+    fresh_m2 : Array | None
+        Shape (2, 2): covariance that a fresh look at the stop is expected to leave at most, m2; None: as reckoned from
+        the rig. Where the look has been, none is expected any more: give something large.
+    """
+    fresh = fresh_look_covariance_m2(site.rig) if fresh_m2 is None else fresh_m2
     spared = [weed for weed in register.weeds if _protected(weed, site)]
-    general = _general_refusal(site)
+    general = general_refusal(site)
     candidates: list[Candidate] = []
     refused: list[Refused] = []
     for weed in register.weeds:
         covariance = expected_covariance_m2(weed, fresh)
         kind = _kind_to_treat(weed, site)
-        reason = general or _belief_refusal(weed, site) or _place_refusal(weed, covariance, site)
+        reason = general or _belief_refusal(weed, site) or _sigma_refusal(covariance, site)
         if not reason and kind is not None:
-            dwell = dwell_for(site.rig.head, kind, covariance, site.limits)
-            reason = "" if dwell.worth_giving else dwell.reason
-            reason = reason or _spare_refusal(weed, covariance, dwell, spared, fresh, site)
-            if not reason:
-                candidates.append(Candidate(weed, kind, dwell, covariance))
+            chosen = _pattern(weed, kind, covariance, spared, fresh, site)
+            if isinstance(chosen, Candidate):
+                candidates.append(chosen)
+            else:
+                reason = chosen
         if reason:
             refused.append(Refused(weed.id, reason))
     return candidates, refused
+
+
+def _pattern(
+    weed: Weed, kind: Kind, covariance: Array, spared: list[Weed], fresh: Array, site: Site
+) -> Candidate | str:  # fmt: skip
+    """Return the weed with the best pattern that may be given, or why not even one hold may."""
+
+    def refusal(pattern: Pattern, turn_rad: float = 0.0) -> str:
+        offsets = turned(pattern.offsets_m, turn_rad)
+        reason = _place_refusal(weed, offsets, covariance, site)
+        if not reason and not pattern.worth_giving:
+            reason = pattern.reason
+        return reason or _spare_refusal(weed, covariance, offsets, pattern.hold_s, spared, fresh, site)
+
+    # where no flame may go at all, the dose need not be asked for
+    reason = _place_refusal(weed, np.zeros((1, 2)), covariance, site)
+    if reason:
+        return reason
+    radius_m = CROWN_SHARE * weed.radius_m
+    wanted = pattern_for(site.rig.head, kind, covariance, site.limits, radius_m)
+    if len(wanted.offsets_m) == 1:
+        reason = refusal(wanted)
+        return reason or Candidate(weed, kind, wanted, covariance)
+    single = dwell_for(site.rig.head, kind, covariance, site.limits, radius_m)
+    instead = None if refusal(single) else single
+    sigmas = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance), 0.0))
+    shares = TURNS if sigmas[1] - sigmas[0] <= ROUND * sigmas[1] else TURNS[:1]
+    step = 2.0 * math.pi / len(wanted.offsets_m)
+    turns = tuple(share * step for share in shares if not refusal(wanted, share * step))
+    if turns:
+        return Candidate(weed, kind, wanted, covariance, instead, turns)
+    return refusal(wanted) if instead is None else Candidate(weed, kind, instead, covariance)
 
 
 def _protected(weed: Weed, site: Site) -> bool:
@@ -74,10 +136,9 @@ def _kind_to_treat(weed: Weed, site: Site) -> Kind | None:
     return max(kinds, key=lambda pair: pair[0])[1] if kinds else None
 
 
-def _general_refusal(site: Site) -> str:
+def general_refusal(site: Site) -> str:
+    """Return why nothing at all may be heated on the site; empty where it may."""
     rig = site.rig
-    if rig.gas.cylinder_kg * rig.gas.usable * (1.0 - site.limits.gas_reserve) <= rig.gas.purge_kg:
-        return "the cylinder is empty: no usable gas after purge and reserve; bring a full one"
     if rig.head.flow_kg_s <= 0.0:
         return "the head gives no heat: its flow is zero"
     if site.slope_rad > rig.base.slope_max_rad:
@@ -103,53 +164,67 @@ def _belief_refusal(weed: Weed, site: Site) -> str:
     return f"not sure enough that it is one to treat: probability {weed.presence * treat:.2f}, {wanted:.2f} is wanted"
 
 
-def _place_refusal(weed: Weed, covariance: Array, site: Site) -> str:
-    from shapely import Point, Polygon
-
+def _sigma_refusal(covariance: Array, site: Site) -> str:
     sigma = math.sqrt(max(float(np.linalg.eigvalsh(covariance).max()), 0.0))
     if sigma > site.limits.aim_sigma_max_m:
         return (
             f"the place is not known well enough: a standard deviation of {sigma * 1e3:.0f} mm is expected "
             f"at the stop, {site.limits.aim_sigma_max_m * 1e3:.0f} mm is the limit; look again first"
         )
-    crown = Point(*weed.mean_m)
-    for keep_out in site.keep_outs:
-        distance = Polygon(keep_out.corners_m).distance(crown)
-        if distance == 0.0:
-            return f"inside the keep-out {keep_out.name}"
-        if distance - CAUTION * sigma < keep_out.standoff_m:
-            return (
-                f"too near the keep-out {keep_out.name}: {distance:.2f} m known to {sigma * 1e3:.0f} mm, "
-                f"the stand-off is {keep_out.standoff_m:.2f} m"
-            )
-    if not any(Polygon(zone.corners_m).covers(crown) for zone in site.zones):
-        return "outside the zones to treat"
     return ""
 
 
-def spared_dose_kg_m2(site: Site, weed: Weed, covariance: Array, other: Weed, other_m2: Array, hold_s: float) -> float:
+def _place_refusal(weed: Weed, offsets_m: Array, covariance: Array, site: Site) -> str:
+    """Return why the flame may not come to the points about a weed (n, 2), ground axes; empty where it may."""
+    from shapely import Point, Polygon
+
+    sigma = math.sqrt(max(float(np.linalg.eigvalsh(covariance).max()), 0.0))
+    for x, y in weed.mean_m + offsets_m:
+        point = Point(float(x), float(y))
+        for keep_out in site.keep_outs:
+            distance = Polygon(keep_out.corners_m).distance(point)
+            if distance == 0.0:
+                return f"inside the keep-out {keep_out.name}"
+            if distance - CAUTION * sigma < keep_out.standoff_m:
+                return (
+                    f"too near the keep-out {keep_out.name}: {distance:.2f} m known to {sigma * 1e3:.0f} mm, "
+                    f"the stand-off is {keep_out.standoff_m:.2f} m"
+                )
+        if not any(Polygon(zone.corners_m).covers(point) for zone in site.zones):
+            return "outside the zones to treat"
+    return ""
+
+
+def spared_dose_kg_m2(
+    site: Site, weed: Weed, covariance: Array, other: Weed, other_m2: Array, hold_s: float,
+    offsets_m: Array | tuple[tuple[float, float], ...] = ((0.0, 0.0),),
+) -> float:  # fmt: skip
     """Return the dose on a spared plant's crown while ``weed`` is heated, on the cautious side, kg/m2.
 
-    Dose ``m t g(x - a)`` at the distance of the crowns less 1.645 standard deviations along the line between them,
-    both covariances and the landing spread added (95 % one-sided).
+    The sum over the points about the weed (n, 2), ground axes, of ``m t g(x - a)`` at the distance of the crown from
+    the point less 1.645 standard deviations along the line between them, both covariances and the landing spread added
+    (95 % one-sided).
     """
     head = site.rig.head
-    between = other.mean_m - weed.mean_m
-    distance = float(np.linalg.norm(between))
     total = covariance + other_m2 + head.aim_sigma_m**2 * np.eye(2)
-    along = between / distance if distance > 1e-9 else np.array([1.0, 0.0])
-    near = max(distance - CAUTION * math.sqrt(float(along @ total @ along)), 0.0)
-    return head.flow_kg_s * hold_s * float(footprint_density_m2(near * near, head.footprint_sigma_m))
+    dose = 0.0
+    for offset in np.asarray(offsets_m, dtype=float):
+        between = other.mean_m - weed.mean_m - offset
+        distance = float(np.linalg.norm(between))
+        along = between / distance if distance > 1e-9 else np.array([1.0, 0.0])
+        near = max(distance - CAUTION * math.sqrt(float(along @ total @ along)), 0.0)
+        dose += head.flow_kg_s * hold_s * float(footprint_density_m2(near * near, head.footprint_sigma_m))
+    return dose
 
 
 def _spare_refusal(
-    weed: Weed, covariance: Array, dwell: Dwell, spared: list[Weed], fresh: Array, site: Site
-) -> str:  # fmt: skip
+    weed: Weed, covariance: Array, offsets_m: Array, hold_s: float, spared: list[Weed], fresh: Array, site: Site
+) -> str:
     for other in spared:
         if other.id == weed.id:
             continue
         other_m2 = expected_covariance_m2(other, fresh)
-        dose = spared_dose_kg_m2(site, weed, covariance, other, other_m2, dwell.hold_s)
+        dose = spared_dose_kg_m2(site, weed, covariance, other, other_m2, hold_s, offsets_m)
         if dose > site.limits.spare_dose_kg_m2:
             away = float(np.linalg.norm(other.mean_m - weed.mean_m))
             return (

@@ -7,13 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from swardwright.domain.dwell import Pattern
 from swardwright.domain.plan import Hold, Refused
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.choose import Candidate
+from swardwright.planning.motion import Motion
 from swardwright.planning.order import order_work
 from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
+from swardwright.planning.rings import ring_about
 from swardwright.planning.share import shared
 from swardwright.planning.stops import Offered, cover_offered, in_base_axes
 from swardwright.planning.trajectory import look_motions
@@ -37,12 +40,15 @@ class Parked:
         By place in ``chosen``.
     unposed : list[int]
         Weeds that are refused: no stop that was tried has an exact posture over them.
+    yaw_rad : list[float]
+        Heading of the base, by place in ``chosen``.
     """
 
     chosen: list[int]
     bound: int
     work: Assigned
     unposed: list[int]
+    yaw_rad: list[float]
 
 
 def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
@@ -63,7 +69,8 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
         work, missed = assign(rig, reach, left, chosen, weeds_m[served])
         if not missed:
             named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}
-            return Parked(chosen, bound, named, sorted(set(range(len(weeds_m))) - set(served.tolist())))
+            unposed = sorted(set(range(len(weeds_m))) - set(served.tolist()))
+            return Parked(chosen, bound, named, unposed, [float(left.poses[row, 2]) for row in chosen])
         again = served[missed]
         if attempt <= _TRIES:
             covers[np.array(chosen, dtype=int)[:, None], again[None, :]] = False
@@ -161,49 +168,83 @@ def work_stops(
     result is the same however many processes there are. A weed that is refused could have been the only reason for one
     of the least stops, not for more: so the bound of the others is lower by one for each.
     """
-    work = [(parked.chosen[place], items) for place, items in parked.work.items() if items]
+    work = [(place, items) for place, items in parked.work.items() if items]
     given = [[(weeds[w], aim, joints) for w, aim, joints in items] for _, items in work]
-    made = shared(_order, rig, list(zip(given, rng.spawn(len(given)), strict=True)), workers=workers, done=done)
+    yaws = [parked.yaw_rad[place] for place, _ in work]
+    made = shared(_order, rig, list(zip(given, rng.spawn(len(given)), yaws, strict=True)), workers=workers, done=done)
     kept = [k for k, (holds, _, _) in enumerate(made) if holds]
     refused = [one for _, _, unmoved in made for one in unmoved]
     bound = max(parked.bound - len(refused), 1) if kept else 0
-    return Worked([work[k][0] for k in kept], [made[k][0] for k in kept], [made[k][1] for k in kept], refused, bound)
+    rows = [parked.chosen[work[k][0]] for k in kept]
+    return Worked(rows, [made[k][0] for k in kept], [made[k][1] for k in kept], refused, bound)
 
 
 def _order(
-    rig: Rig, given: tuple[list[tuple[Candidate, Array, Array]], np.random.Generator]
+    rig: Rig, given: tuple[list[tuple[Candidate, Array, Array]], np.random.Generator, float]
 ) -> tuple[tuple[Hold, ...], float, list[Refused]]:
     return order_holds(rig, *given)
 
 
 def order_holds(
-    rig: Rig, work: list[tuple[Candidate, Array, Array]], rng: np.random.Generator
+    rig: Rig, work: list[tuple[Candidate, Array, Array]], rng: np.random.Generator, yaw_rad: float = 0.0
 ) -> tuple[tuple[Hold, ...], float, list[Refused]]:
     """Return the holds of one stop in the order of least arm time, that time, s, and the weeds that have no motion.
 
     The arm comes from the last look posture and ends at rest; looks and the way to the first are counted too. Order and
-    postures are chosen together (``order.order_work``), every motion is checked for collision.
+    postures are chosen together (``order.order_work``), every motion is checked for collision. Where the arm cannot go
+    round a ring from the posture chosen, the weed gets its single hold, or is refused and the others are ordered anew.
 
     Parameters
     ----------
     work : list[tuple[Candidate, Array, Array]]
-        Weed with its dwell, aim (2,) in base axes, joints (dof,).
+        Weed with its pattern, aim (2,) in base axes, joints (dof,).
+    yaw_rad : float
+        Heading of the base: patterns are in ground axes.
     """
     rest = np.array(rig.rest_joints_rad)
     looks = [np.array(look) for look in rig.look_joints_rad] or [rest]
-    aims, joints = np.array([aim for _, aim, _ in work]), np.array([q for _, _, q in work])
-    done = order_work(rig, aims, joints, looks[-1], rest, rng)
-    holds = []
-    for row, posture, motion in zip(done.order, done.joints_rad, done.motions, strict=False):
-        candidate, aim, _ = work[row]
-        dwell = candidate.dwell
-        holds.append(
-            Hold(
-                candidate.weed.id, (float(aim[0]), float(aim[1])), tuple(float(q) for q in posture),
-                dwell.hold_s, dwell.gas_kg, dwell.kill, dwell.scorch_m2, motion.time_s,
-                tuple(tuple(float(q) for q in via) for via in motion.way_rad[1:-1]),
-            )
-        )  # fmt: skip
     looking = sum(motion.time_s for motion in look_motions(rig))
-    refused = [Refused(work[row][0].weed.id, reason) for row, reason in sorted(done.refused.items())]
-    return tuple(holds), looking + sum(motion.time_s for motion in done.motions), refused
+    refused: list[Refused] = []
+    while True:
+        aims, joints = np.array([aim for _, aim, _ in work]), np.array([q for _, _, q in work])
+        done = order_work(rig, aims, joints, looks[-1], rest, rng)
+        holds: list[Hold] = []
+        unringed: list[int] = []
+        for row, posture, motion in zip(done.order, done.joints_rad, done.motions, strict=False):
+            hold = _hold(rig, work[row][0], work[row][1], posture, motion, yaw_rad)
+            unringed += [row] if hold is None else []
+            holds += [] if hold is None else [hold]
+        if not unringed:
+            break
+        refused += [Refused(work[row][0].weed.id, _NO_RING) for row in unringed]
+        work = [one for row, one in enumerate(work) if row not in unringed]
+    refused += [Refused(work[row][0].weed.id, reason) for row, reason in sorted(done.refused.items())]
+    moving = sum(motion.time_s for motion in done.motions) + sum(hold.ring_s for hold in holds)
+    return tuple(holds), looking + moving, refused
+
+
+_NO_RING = (
+    "the arm cannot go round the ring of holds that it needs from its stop, and a single hold is not worth giving or "
+    "not allowed: treat it by hand"
+)
+
+
+def _hold(
+    rig: Rig, candidate: Candidate, aim_m: Array, posture: Array, motion: Motion, yaw_rad: float
+) -> Hold | None:  # fmt: skip
+    """Return the hold of one weed, a ring where the arm can go round it; None where nothing can be given."""
+    pattern: Pattern | None = candidate.pattern
+    ring = None
+    if len(candidate.pattern.offsets_m) > 1:
+        ring = ring_about(rig, aim_m, posture, candidate, yaw_rad)
+        pattern = candidate.single if ring is None else candidate.pattern
+    if pattern is None:
+        return None
+    return Hold(
+        candidate.weed.id, (float(aim_m[0]), float(aim_m[1])), tuple(float(q) for q in posture),
+        pattern.hold_s, pattern.gas_kg, pattern.kill, pattern.scorch_m2, motion.time_s,
+        tuple(tuple(float(q) for q in via) for via in motion.way_rad[1:-1]),
+        offsets_m=((0.0, 0.0),) if ring is None else tuple((float(x), float(y)) for x, y in ring.offsets_m),
+        ring_rad=() if ring is None else tuple(tuple(float(q) for q in over) for over in ring.joints_rad),
+        ring_s=0.0 if ring is None else ring.time_s,
+    )  # fmt: skip

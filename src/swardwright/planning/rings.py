@@ -6,23 +6,18 @@ is in the way, the run lifts the head and goes round as it does between weeds.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from swardwright.domain.dwell import Pattern
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
+from swardwright.planning.choose import Candidate, turned
 from swardwright.planning.motion import hindrances, way_over
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import cones_rad, heat_off_base, postures_over, solve, travel_s, usable
 
-#: a covariance whose standard deviations differ by no more than this share is as good as round: its ring may be turned
-ROUND = 0.02
-#: turns of a ring that are tried, as shares of the angle between its points
-TURNS = (0.0, 0.5, 0.25, 0.75)
 #: a posture over the next point that takes longer to than this is another arm configuration, s
 _NEAR_S = 1.0
 
@@ -36,35 +31,26 @@ class Ring:
     time_s: float
 
 
-def turned(offsets_m: Array, turn_rad: float) -> Array:
-    """Return points (n, 2) turned about the origin, anticlockwise."""
-    c, s = math.cos(turn_rad), math.sin(turn_rad)
-    out: Array = np.asarray(offsets_m, dtype=float) @ np.array([[c, s], [-s, c]])
-    return out
-
-
-def ring_about(rig: Rig, aim_m: Array, joints_rad: Array, pattern: Pattern, covariance_m2: Array) -> Ring | None:
+def ring_about(rig: Rig, aim_m: Array, joints_rad: Array, candidate: Candidate, yaw_rad: float) -> Ring | None:
     """Return the ring about an aim as the arm can go round it from its posture over the aim; None where it cannot.
 
     Straight from the aim to the first point, from point to point, and back; checked for collision all along, no point
-    and no flame over the base. Where the covariance is round, the ring is turned if that helps.
+    and no flame over the base. Of the turns that are as good the first is taken that can be done.
 
     Parameters
     ----------
-    aim_m, covariance_m2 : Array
-        Shapes (2,), m, and (2, 2), m2, base axes, as are the pattern's offsets.
+    aim_m : Array
+        Shape (2,): base axes, m.
     joints_rad : Array
         Shape (dof,): over the aim.
+    yaw_rad : float
+        Heading of the base.
     """
-    points = np.array(pattern.offsets_m)
-    sigmas = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance_m2), 0.0))
-    shares = TURNS if sigmas[1] - sigmas[0] <= ROUND * sigmas[1] else TURNS[:1]
-    for share in shares:
-        offsets = turned(points, share * 2.0 * math.pi / len(points))
+    for turn in candidate.turns_rad:
+        offsets = turned(candidate.pattern.offsets_m, turn - yaw_rad)
         way = _round(rig, aim_m + offsets, joints_rad)
         if way is not None:
-            time_s = float(piece_s(rig, way[:-1], way[1:]).sum())
-            return Ring(offsets, way[1:-1], time_s)
+            return Ring(offsets, way[1:-1], float(piece_s(rig, way[:-1], way[1:]).sum()))
     return None
 
 
