@@ -185,7 +185,7 @@ def test_no_planned_motion_strikes_anything_in_coal(make: Any) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('<limit lower="-2.9" upper="2.9" velocity="1.2" effort="120"/>', "", "no range"),
+        ('<limit lower="-2.9" upper="2.9" velocity="1.2" effort="120"/>', "", "no limits"),
         ('lower="-2.4" upper="2.4"', 'lower="0.3" upper="0.3"', "no range"),
         ('<cylinder radius="0.06" length="0.06"/>', '<cylinder radius="0.06"/>', "finite numbers|three numbers"),
         ('<cylinder radius="0.06" length="0.06"/>', '<cylinder radius="-1" length="0.06"/>', "above zero"),

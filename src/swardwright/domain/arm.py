@@ -8,12 +8,14 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from defusedxml import DefusedXmlException, ElementTree  # type: ignore[import-untyped,unused-ignore]
 
 from swardwright.domain.errors import RobotModelError
-from swardwright.domain.poses import Array, Pose, frozen, rotation_from_rpy, skew
+from swardwright.domain.places import Places
+from swardwright.domain.poses import Array, Pose, frozen, rotation_from_rpy
 
 MAX_URDF_BYTES = 20_000_000
 
@@ -88,20 +90,20 @@ class Arm:
         """Names of the moving joints in joint-vector order."""
         return tuple(j.name for j in self.moving)
 
-    @property
+    @cached_property
     def lower_rad(self) -> Array:
         """Lower limits, shape (dof,)."""
-        return np.array([j.lower_rad for j in self.moving])
+        return frozen([j.lower_rad for j in self.moving])
 
-    @property
+    @cached_property
     def upper_rad(self) -> Array:
         """Upper limits, shape (dof,)."""
-        return np.array([j.upper_rad for j in self.moving])
+        return frozen([j.upper_rad for j in self.moving])
 
-    @property
+    @cached_property
     def velocity_rad_s(self) -> Array:
         """Speed limits, shape (dof,)."""
-        return np.array([j.velocity_rad_s for j in self.moving])
+        return frozen([j.velocity_rad_s for j in self.moving])
 
     @property
     def links(self) -> tuple[str, ...]:
@@ -219,25 +221,24 @@ class Arm:
         """
         return self._forward(np.asarray(joints_rad, dtype=float), link)
 
+    def place(self, joints_rad: Array, links: tuple[str, ...]) -> Array:
+        """Return ``base_from_link`` of several links, shape (..., links, 4, 4), of joints (..., dof)."""
+        return self._places.of(np.asarray(joints_rad, dtype=float), links)
+
     def _forward(self, q: Array, link: str) -> tuple[Array, dict[int, tuple[str, Array, Array]]]:
-        index = {j.name: i for i, j in enumerate(self.moving)}
-        total = np.broadcast_to(np.eye(4), (*q.shape[:-1], 4, 4)).copy()
+        self.chain(link)
+        total = self._places.totals(q, (link,))
         axes: dict[int, tuple[str, Array, Array]] = {}
-        for joint in self.chain(link):
-            total = total @ joint.origin
-            if joint.name not in index:
-                continue
-            i = index[joint.name]
-            axes[i] = (joint.kind, total[..., :3, 3].copy(), total[..., :3, :3] @ joint.axis)
-            step = np.broadcast_to(np.eye(4), total.shape).copy()
-            if joint.kind == "prismatic":
-                step[..., :3, 3] = q[..., i, None] * joint.axis
-            else:
-                k = skew(joint.axis)
-                angle = q[..., i, None, None]
-                step[..., :3, :3] = np.eye(3) + np.sin(angle) * k + (1 - np.cos(angle)) * (k @ k)
-            total = total @ step
-        return total, axes
+        for i, matrix in total.items():
+            joint = self.moving[i]
+            along = matrix[..., :3, :3] @ joint.axis
+            slid = q[..., i, None] * along if joint.kind == "prismatic" else 0.0
+            axes[i] = (joint.kind, matrix[..., :3, 3] - slid, along)
+        return self._places.on(total, q, link), axes
+
+    @cached_property
+    def _places(self) -> Places:
+        return Places(self.root, self.joints, self.moving)
 
 
 def arm_from_urdf(text: str, where: str = "robot.urdf") -> Arm:

@@ -83,9 +83,11 @@ class CollisionModel:
 
     def capsules_m(self, arm: Arm, joints_rad: Array) -> Array:
         """Return the ends of all capsules, base axes, shape (n, c, 2, 3), of joints (n, dof)."""
-        placed = _place(arm, joints_rad, self.links)
-        matrix = np.stack([placed[link] for link in self.links], axis=1)
-        ends: Array = np.einsum("ncij,ckj->ncki", matrix[..., :3, :3], self.ends_m) + matrix[:, :, None, :3, 3]
+        return self._capsules_m(arm.place(joints_rad, self.links))
+
+    def _capsules_m(self, base_from_link: Array) -> Array:
+        turned = self.ends_m @ np.swapaxes(base_from_link[..., :3, :3], -1, -2)
+        ends: Array = turned + base_from_link[..., None, :3, 3]
         return ends
 
     def gaps_m(self, arm: Arm, joints_rad: Array) -> Array:
@@ -93,7 +95,11 @@ class CollisionModel:
 
         A gap to the base above 0.1 m is a lower bound.
         """
-        ends = self.capsules_m(arm, np.asarray(joints_rad, dtype=float))
+        return self.gaps_placed_m(arm.place(joints_rad, self.links))
+
+    def gaps_placed_m(self, base_from_link: Array) -> Array:
+        """Return the same from ``base_from_link`` (n, links, 4, 4) of the model's links."""
+        ends = self._capsules_m(base_from_link)
         out = np.full((len(ends), 3), np.inf)
         if len(self.pairs):
             one, two = self.pairs.T
@@ -106,8 +112,9 @@ class CollisionModel:
         able = np.flatnonzero(self.base_can_strike)
         gap = np.full((len(ends), len(able)), np.inf)
         for box_from_base, half in self.boxes:
-            a, b = np.moveaxis(ends[:, able] @ box_from_base[:3, :3].T + box_from_base[:3, 3], 2, 0)
-            length = 0.5 * np.linalg.norm(b - a, axis=-1)
+            seen = ends[:, able] @ box_from_base[:3, :3].T + box_from_base[:3, 3]
+            a, b = seen[:, :, 0], seen[:, :, 1]
+            length = 0.5 * _norm(b - a)
             least = _off_box(0.5 * (a + b), half) - length - self.radius_m[able]
             near = least < _NEAR_M
             least[near] = (
@@ -132,58 +139,57 @@ class CollisionModel:
 def segments_apart_m(one: Array, two: Array) -> Array:
     """Return the distance of segments (..., 2, 3) from each other, shape (...)."""
     p, q = one[..., 0, :], two[..., 0, :]
-    u, v, w = one[..., 1, :] - p, two[..., 1, :] - q, one[..., 0, :] - two[..., 0, :]
-    a, e, f = np.sum(u * u, -1), np.sum(v * v, -1), np.sum(v * w, -1)
-    b, c = np.sum(u * v, -1), np.sum(u * w, -1)
+    u, v, w = one[..., 1, :] - p, two[..., 1, :] - q, p - q
+    a, e, f, b, c = _dot(u, u), _dot(v, v), _dot(v, w), _dot(u, v), _dot(u, w)
     a, e = np.maximum(a, 1e-18), np.maximum(e, 1e-18)
     across = a * e - b * b
-    s = np.where(across > 1e-12 * a * e, np.clip((b * f - c * e) / np.maximum(across, 1e-30), 0.0, 1.0), 0.0)
-    t = np.clip((b * s + f) / e, 0.0, 1.0)
-    s = np.clip((b * t - c) / a, 0.0, 1.0)
-    apart: Array = np.linalg.norm(w + s[..., None] * u - t[..., None] * v, axis=-1)
-    return apart
+    s = np.where(across > 1e-12 * a * e, _share((b * f - c * e) / np.maximum(across, 1e-30)), 0.0)
+    t = _share((b * s + f) / e)
+    s = _share((b * t - c) / a)
+    return _norm(w + s[..., None] * u - t[..., None] * v)
+
+
+def _dot(one: Array, two: Array) -> Array:
+    dot: Array = np.einsum("...i,...i->...", one, two)
+    return dot
+
+
+def _norm(vectors: Array) -> Array:
+    norm: Array = np.sqrt(_dot(vectors, vectors))
+    return norm
+
+
+def _share(value: Array) -> Array:
+    share: Array = np.minimum(np.maximum(value, 0.0), 1.0)
+    return share
 
 
 def _off_box(points: Array, half: Array) -> Array:
-    off: Array = np.linalg.norm(np.maximum(np.abs(points) - half, 0.0), axis=-1)
-    return off
+    return _norm(np.maximum(np.abs(points) - half, 0.0))
 
 
-def segment_off_box_m(a: Array, b: Array, half: Array, turns: int = 14) -> Array:
-    """Return the distance of segments a-b (n, 3) from a box about the origin: convex along it, so by thirds."""
-    low, high = np.zeros(len(a)), np.ones(len(a))
-    for _ in range(turns):
-        third = (high - low) / 3.0
-        left, right = low + third, high - third
-        nearer_left = _off_box(a + left[:, None] * (b - a), half) <= _off_box(a + right[:, None] * (b - a), half)
-        high, low = np.where(nearer_left, right, high), np.where(nearer_left, low, left)
-    return _off_box(a + (0.5 * (low + high))[:, None] * (b - a), half)
+def segment_off_box_m(a: Array, b: Array, half: Array) -> Array:
+    """Return the distance of segments a-b (n, 3) from a box about the origin.
 
-
-def _place(arm: Arm, joints_rad: Array, wanted: tuple[str, ...]) -> dict[str, Array]:
-    """Return ``base_from_link`` (n, 4, 4) of the wanted links, each joint on the way worked out once."""
-    needed = {joint.name for link in dict.fromkeys(wanted) for joint in arm.chain(link)}
-    column = {joint.name: i for i, joint in enumerate(arm.moving)}
-    placed = {arm.root: np.broadcast_to(np.eye(4), (len(joints_rad), 4, 4))}
-    for joint in arm.joints:
-        if joint.name not in needed:
-            continue
-        step = joint.origin
-        if joint.name in column:
-            step = joint.origin @ _motion(joint, joints_rad[:, column[joint.name]])
-        placed[joint.child] = placed[joint.parent] @ step
-    return placed
-
-
-def _motion(joint: Joint, q: Array) -> Array:
-    out = np.broadcast_to(np.eye(4), (len(q), 4, 4)).copy()
-    if joint.kind == "prismatic":
-        out[:, :3, 3] = q[:, None] * joint.axis
-    else:
-        x, y, z = joint.axis
-        k = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-        out[:, :3, :3] += np.sin(q)[:, None, None] * k + (1.0 - np.cos(q))[:, None, None] * (k @ k)
-    return out
+    Half the squared distance is convex along the segment, its slope straight between the places where the segment
+    passes the planes of the box's sides: the two of these between which the slope changes sign say where it is zero.
+    """
+    span = b - a
+    with np.errstate(divide="ignore", invalid="ignore"):
+        passes = (np.stack([half, -half]) - a[:, None]) / span[:, None]
+    place = np.zeros((len(a), 8))
+    place[:, 1] = 1.0
+    place[:, 2:] = _share(np.where(np.isfinite(passes), passes, 0.0)).reshape(-1, 6)
+    at = a[:, None] + place[..., None] * span[:, None]
+    slope = _dot(at - np.minimum(np.maximum(at, -half), half), span[:, None])
+    falls = slope <= 0.0
+    low, high = np.where(falls, place, 0.0).max(axis=1), np.where(falls, 1.0, place).min(axis=1)
+    fall, rise = np.where(falls, slope, -np.inf).max(axis=1), np.where(falls, np.inf, slope).min(axis=1)
+    between = np.isfinite(fall) & np.isfinite(rise)
+    with np.errstate(invalid="ignore"):
+        inner = low - fall * (high - low) / (rise - fall)
+    best = np.where(between, inner, np.where(np.isfinite(rise), 0.0, 1.0))
+    return _off_box(a + best[:, None] * span, half)
 
 
 def capsule_round(shape: Shape) -> tuple[Array, float]:

@@ -214,9 +214,10 @@ def clear_of_collision(rig: Rig, joints_rad: Array, margin_m: float = 0.0) -> ND
 def gap_m(rig: Rig, joints_rad: Array) -> Array:
     """Return how far each posture (n, dof) is from the nearest strike, m, shape (n,), tip and camera included."""
     model = collision_model(rig)
-    tip = rig.arm.forward(joints_rad, rig.head.link)[:, 2, 3] - 0.5 * rig.head.standoff_m
-    camera = rig.arm.forward(joints_rad, rig.camera_link)[:, 2, 3] - GROUND_CLEAR_M
-    gap: Array = np.minimum(model.gaps_m(rig.arm, joints_rad).min(axis=1), np.minimum(tip, camera))
+    placed = rig.arm.place(joints_rad, (*model.links, rig.head.link, rig.camera_link))
+    tip = placed[:, -2, 2, 3] - 0.5 * rig.head.standoff_m
+    camera = placed[:, -1, 2, 3] - GROUND_CLEAR_M
+    gap: Array = np.minimum(model.gaps_placed_m(placed[:, :-2]).min(axis=1), np.minimum(tip, camera))
     return gap
 
 
