@@ -10,3 +10,7 @@ def test_one_sentence_carries_place_value_and_limit() -> None:
 
 def test_long_values_are_shortened() -> None:
     assert len(str(SwardwrightError("too long", value="x" * 500))) < 120
+
+
+def test_a_sentence_ends_once() -> None:
+    assert SwardwrightError("refused: nobody signed.").sentence() == "refused: nobody signed."

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swardwright.domain.site import Gas, KeepOut
+from swardwright.domain.site import KeepOut
 from swardwright.domain.weed import Register
 from swardwright.planning.choose import choose, draw_controls, spared_dose_kg_m2
 from swardwright.planning.view import fresh_look_covariance_m2, ground_view_m, seen_at_stop
@@ -100,7 +100,6 @@ def test_a_spared_plant_near_by_protects(make: Any) -> None:
 
 def test_what_stops_the_whole_round_is_said_for_every_weed(make: Any) -> None:
     weed = make.weed("w", 1.0, 1.0)
-    assert "cylinder is empty" in _why(make, weed, rig=replace(make.rig, gas=Gas(0.0, 0.9, 0.002)))["w"]
     assert "too steep: 17 degrees" in _why(make, weed, slope_rad=0.3)["w"]
     no_flow = replace(make.rig, head=replace(make.rig.head, flow_kg_s=0.0))
     assert "flow is zero" in _why(make, weed, rig=no_flow)["w"]

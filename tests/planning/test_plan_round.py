@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from swardwright.domain.errors import SiteError
 from swardwright.domain.plan import Load, Plan
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Gas, KeepOut, Site, Zone
@@ -158,6 +159,8 @@ def test_all_weeds_in_one_spot_need_one_stop(make: Any) -> None:
     weeds = tuple(make.weed(f"w{i}", 2.0 + 1e-3 * i, 2.0) for i in range(12))
     plan = plan_round(Register(1, weeds), make.site(), plan_id="r", seed=0)
     assert (len(plan.stops), plan.stops_bound) == (1, 1)
+    held = sum(len(stop.holds) for stop in plan.stops)
+    assert any(note.startswith(f"{held} weeds stand within 30 mm of another") for note in plan.notes)
     assert everybody(plan) == Counter(w.id for w in weeds)
 
 
@@ -167,7 +170,7 @@ def test_keep_outs_that_cut_the_site_are_said(make: Any) -> None:
     site = make.site(keep_outs=(wall,), limits=replace(make.limits, control_fraction=0.0))
     plan = plan_round(Register(1, weeds), site, plan_id="r", seed=0)
     assert [h.weed_id for s in plan.stops for h in s.holds] == ["near"]
-    assert "cut the ground in two" in {r.item: r.reason for r in plan.refused}["far"]
+    assert "no way leads there, keep-outs cut the ground in two" in {r.item: r.reason for r in plan.refused}["far"]
     assert any("cut the ground" in note for note in plan.notes)
 
 
@@ -178,7 +181,29 @@ def test_a_zone_that_no_base_pose_serves_is_said(make: Any) -> None:
     site = make.site(keep_outs=(ring, outer), zones=(island,))
     plan = plan_round(Register(1, (make.weed("w", 5.05, 2.0),)), site, plan_id="r", seed=0)
     assert plan.stops == ()
-    assert "no stop reaches it" in plan.refused[0].reason
+    assert plan.refused[0].reason.startswith("no way leads there")
+    assert any(note.startswith("no base pose serves the zone strip") for note in plan.notes)
+
+
+def test_an_island_too_small_to_stand_on_is_out_of_reach_and_not_cut_off(make: Any) -> None:
+    sides = (((0, 0), (6, 0), (6, 2.9), (0, 2.9)), ((0, 3.1), (6, 3.1), (6, 6), (0, 6)),
+             ((0, 2.9), (2.9, 2.9), (2.9, 3.1), (0, 3.1)), ((3.1, 2.9), (6, 2.9), (6, 3.1), (3.1, 3.1)))  # fmt: skip
+    pond = tuple(KeepOut(f"pond {n}", side, 0.0) for n, side in enumerate(sides))
+    island = Zone("island", ((2.9, 2.9), (3.1, 2.9), (3.1, 3.1), (2.9, 3.1)))
+    lawn = Zone("lawn", ((-1.5, 0.0), (0.0, 0.0), (0.0, 2.0), (-1.5, 2.0)))
+    site = make.site(keep_outs=pond, zones=(island, lawn), start=BasePose(-1.0, -1.0, 0.0))
+    plan = plan_round(Register(1, (make.weed("w", 3.0, 3.0, sd=0.001),)), site, plan_id="r", seed=0)
+    assert plan.refused[0].reason.startswith("no stop reaches it, keep-outs stand where the base would")
+    unserved = [note for note in plan.notes if note.startswith("no base pose serves the zone")]
+    assert len(unserved) == 1
+    assert "island" in unserved[0]
+
+
+def test_a_base_that_stands_on_a_keep_out_with_a_corner_only_is_refused(make: Any) -> None:
+    """Box from x = 3.2, base 0.8 m long and 0.56 m wide: its nose is over the box, its side would not be."""
+    with pytest.raises(SiteError, match="starts on the keep-out sprinkler box"):
+        plan_round(Register(1, ()), make.site(start=BasePose(2.85, 2.1, 0.0)), plan_id="r", seed=0)
+    plan_round(Register(1, ()), make.site(start=BasePose(2.85, 2.1, math.pi / 2)), plan_id="r", seed=0)
 
 
 def test_an_arm_that_reaches_no_ground_is_said(make: Any) -> None:

@@ -58,7 +58,7 @@ class SwardwrightError(Exception):
             notes.append(f"expected {self.limit}")
         if notes:
             text += f" ({'; '.join(notes)})"
-        return text + "."
+        return text if text.endswith(".") else text + "."
 
     def as_dict(self) -> dict[str, str | None]:
         """Return the carried data as plain strings, for ``--json``."""

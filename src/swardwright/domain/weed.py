@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from swardwright.domain.errors import InputError
 from swardwright.domain.footprint import inside
 from swardwright.domain.poses import Array, BasePose, frozen
 from swardwright.domain.uncertainty import SharedError, check_covariance
@@ -129,6 +130,10 @@ class Weed:
         if self.crown_m2 is not None:
             object.__setattr__(self, "crown_m2", check_covariance(self.crown_m2, "crown_m2"))
         object.__setattr__(self, "mean_m", frozen(self.mean_m))
+        if self.mean_m.shape != (2,) or not np.isfinite(self.mean_m).all():
+            raise InputError("a weed's place must be two finite numbers", where=self.id, field="mean_m",
+                             value=self.mean_m.tolist(), limit="x and y in metres, ground axes",
+                             remedy="locate the weeds again")  # fmt: skip
         object.__setattr__(self, "covariance_m2", check_covariance(self.covariance_m2, "covariance_m2"))
 
     @property

@@ -43,11 +43,14 @@ class FreeGround:
         Where the base gets onto it from its start (the start itself unless that is in a stand-off).
     cut_off : bool
         Whether other free ground exists that cannot be driven to.
+    beyond : BaseGeometry | None
+        That other ground, ground axes, m; None: not looked for.
     """
 
     free: BaseGeometry
     entry_m: tuple[float, float]
     cut_off: bool
+    beyond: BaseGeometry | None = None
 
     def standable(self, points_m: Array) -> NDArray[np.bool_]:
         """Return whether base axes may be at points (n, 2)."""
@@ -200,25 +203,34 @@ def nearest_free(ground: FreeGround, place_m: tuple[float, float]) -> tuple[floa
     return float(x), float(y)
 
 
+def _footprint_m(site: Site) -> Array:
+    """Return the corners (4, 2) of the base's footprint at its start, ground axes, m."""
+    base, start = site.rig.base, site.start
+    ahead = np.array([-0.5, 0.5, 0.5, -0.5]) * base.length_m + base.offset_m
+    left = np.array([-0.5, -0.5, 0.5, 0.5]) * base.width_m
+    c, s = math.cos(start.yaw_rad), math.sin(start.yaw_rad)
+    return np.column_stack([start.x_m + c * ahead - s * left, start.y_m + s * ahead + c * left])
+
+
 def free_ground(site: Site) -> FreeGround:
     """Return the free ground that the base can drive to from the site's start.
 
     Raises
     ------
     SiteError
-        If the start pose stands on a keep-out.
+        If the base stands on a keep-out at its start, if only with a corner.
     """
     import shapely
     from shapely.geometry import Point, Polygon, box
 
-    start = Point(site.start.x_m, site.start.y_m)
+    start, standing = Point(site.start.x_m, site.start.y_m), Polygon(_footprint_m(site))
     radius = turning_radius_m(site)
     around = [Polygon(zone.corners_m) for zone in site.zones]
     low_x, low_y, high_x, high_y = shapely.union_all([*around, start]).bounds
     area: Any = box(low_x - SURROUND_M, low_y - SURROUND_M, high_x + SURROUND_M, high_y + SURROUND_M)
     for keep_out in site.keep_outs:
         polygon = Polygon(keep_out.corners_m)
-        if polygon.covers(start):
+        if polygon.intersection(standing).area > 1e-6:
             raise SiteError(
                 f"the base starts on the keep-out {keep_out.name}", where="site.toml", field="start",
                 value=(site.start.x_m, site.start.y_m), remedy="move the start pose or the keep-out",
@@ -229,5 +241,6 @@ def free_ground(site: Site) -> FreeGround:
     if not pieces:
         return FreeGround(shapely.Polygon(), (start.x, start.y), False)
     mine = min(pieces, key=lambda piece: (piece.distance(start), -piece.area))
-    whole = FreeGround(mine, (start.x, start.y), len(pieces) > 1)
+    others = [piece for piece in pieces if piece is not mine]
+    whole = FreeGround(mine, (start.x, start.y), bool(others), shapely.union_all(others))
     return replace(whole, entry_m=nearest_free(whole, whole.entry_m))

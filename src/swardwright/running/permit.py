@@ -133,7 +133,7 @@ def grant(
     if not math.isfinite(now_s):
         reasons.append("The clock is not known: set it and ask again.")
     if not any(stop.holds for stop in plan.stops):
-        reasons.append("The plan heats nothing: plan the round first.")
+        reasons.append("The plan heats nothing, so nothing is permitted: mend what its refusals name, or survey again.")
     if reasons:
         return Refusal(tuple(reasons))
     kept = tuple((key, _plain(answers[key])) for key, _, _ in QUESTIONS)
