@@ -13,7 +13,7 @@ from swardwright.domain.errors import InputError  # noqa: E402
 from swardwright.domain.frame import Label  # noqa: E402
 from swardwright.learning import Sample, TeachSettings, load_detector, teach  # noqa: E402
 from swardwright.learning.export import difference, to_onnx  # noqa: E402
-from swardwright.learning.network import Network, folded  # noqa: E402
+from swardwright.learning.network import PretrainedNetwork, SmallNetwork, folded  # noqa: E402
 
 
 def dotted(seed, group, plants=5):
@@ -35,15 +35,31 @@ def dotted(seed, group, plants=5):
     return Sample(f"p{seed}", lambda: image, tuple(labels), group, metres_per_px=0.002)
 
 
+def wide(seed, group):
+    """The same four times as large."""
+    from dataclasses import replace
+
+    import cv2
+
+    small = dotted(seed, group)
+    image = cv2.resize(small.load(), None, fx=4, fy=4, interpolation=cv2.INTER_LINEAR)
+    labels = tuple(
+        replace(b, u_px=4 * b.u_px + 1.5, v_px=4 * b.v_px + 1.5, radius_px=4 * b.radius_px) for b in small.labels
+    )
+    return replace(small, load=lambda: image, labels=labels, metres_per_px=0.0005)
+
+
 SAMPLES = [dotted(n, f"place {n // 2}", plants=0 if n == 3 else 5) for n in range(8)]
 SETTINGS = TeachSettings(
     steps=110, minutes=None, batch=4, crop_px=96, evaluate_every=55, scale_min=0.9, scale_max=1.1, learning_rate=5e-3
 )
 
 
-def test_folded_and_exported_networks_agree():
+@pytest.mark.parametrize(
+    ("network", "least", "most"), [(SmallNetwork(4), 0.5e6, 1.2e6), (PretrainedNetwork(4), 3e6, 5e6)]
+)
+def test_folded_and_exported_networks_agree(network, least, most):
     torch.manual_seed(1)
-    network = Network(4)
     network.train()
     for _ in range(3):
         network(torch.rand(2, 3, 64, 64) * 255)
@@ -53,7 +69,7 @@ def test_folded_and_exported_networks_agree():
         for a, b in zip(network(picture), folded(network)(picture), strict=True):
             torch.testing.assert_close(a, b, atol=1e-3, rtol=1e-3)
     assert difference(network, to_onnx(network)) < 1e-3
-    assert 0.5e6 < sum(p.numel() for p in network.parameters()) < 1.2e6
+    assert least < sum(p.numel() for p in network.parameters()) < most
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +89,26 @@ def test_a_tiny_case_is_learnt(taught):
     found = detector.find(fresh.load(), "f")
     assert sum(any(np.hypot(d.u_px - b.u_px, d.v_px - b.v_px) < 5 for d in found) for b in fresh.labels) >= 4
     assert not out.with_suffix(".checkpoint").exists()
+
+
+def test_pictures_are_shrunk_by_the_rule_and_figures_come_back_in_whole_pixels(tmp_path):
+    from swardwright.learning.samples import GOOD_RADIUS_PX, at_scale, working_scale
+
+    large = [wide(n, f"place {n // 2}") for n in range(8)]
+    scale = working_scale(large)
+    radii = [label.radius_px * scale for sample in large for label in sample.labels]
+    assert np.percentile(radii, 75) == pytest.approx(GOOD_RADIUS_PX, rel=0.1)
+    half = at_scale(large[0], 0.5)
+    assert half.load().shape[:2] == tuple(side // 2 for side in large[0].load().shape[:2])
+    assert half.metres_per_px == pytest.approx(2.0 * large[0].metres_per_px)
+    card = teach(large, tmp_path / "wide.onnx", SETTINGS, name="wide", about="wide dots on noise")
+    assert card.scale == scale < 0.6
+    detector = load_detector(tmp_path / "wide.onnx")
+    fresh = wide(99, "elsewhere")
+    found = detector.find(fresh.load(), "f")
+    hits = [min(np.hypot(d.u_px - b.u_px, d.v_px - b.v_px) for d in found) for b in fresh.labels]
+    assert sum(hit < 12 for hit in hits) >= 4
+    assert card.crown_sd_px > 0.5  # whole pixels: a quarter of a shrunk one is not to be had
 
 
 def test_interrupted_teaching_goes_on_and_ends_where_it_would_have(tmp_path):

@@ -11,6 +11,8 @@ from swardwright.learning.samples import Image, TeachSettings
 
 #: grey of what lies outside the picture
 OUTSIDE = 114
+#: share of crops without colour, as cameras of one channel (near infrared among them) see
+GREY_SHARE = 0.12
 
 
 def random_crop(
@@ -73,7 +75,11 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
     levels = levels * math.exp(rng.uniform(-0.35, 0.3)) * np.exp(rng.normal(0, 0.05, 3)) + rng.uniform(-0.04, 0.04)
     table = np.clip(levels * 255, 0, 255).astype(np.uint8)
     image = cv2.LUT(image, table[:, None, :]).astype(np.uint8)
-    if rng.random() < 0.5:
+    chance = rng.random()
+    if chance < GREY_SHARE:
+        mixed = image.astype(np.float32) @ rng.dirichlet(np.ones(3)).astype(np.float32)
+        image = np.repeat(np.round(mixed).astype(np.uint8)[:, :, None], 3, axis=2)
+    elif chance < 0.5:
         colour = rng.uniform(0.3, 1.35)
         grey = cv2.cvtColor(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
         image = cv2.addWeighted(image, colour, grey, 1 - colour, 0)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from swardwright.domain.errors import InputError
+from swardwright.learning.samples import SCALE_MIN
 
 CARD_FORMAT = "swardwright detector card 1"
 MAX_CARD_BYTES = 1_000_000
@@ -68,6 +69,8 @@ class ModelCard:
         What it must not be trusted with.
     bands : tuple[EdgeBand, ...]
         Shares found by distance from the picture's edge, from the edge inwards; none: not measured.
+    scale : float
+        Pictures are shrunk by this before the network sees them. All pixels of the card are those of whole pictures.
     """
 
     name: str
@@ -91,6 +94,7 @@ class ModelCard:
     settings: dict[str, Any] = field(default_factory=dict)
     training: dict[str, Any] = field(default_factory=dict)
     bands: tuple[EdgeBand, ...] = ()
+    scale: float = 1.0
 
     def detection_bands(self) -> tuple[tuple[float, float], ...] | None:
         """Return (distance from the edge from which on it holds, px; detection probability), None if not measured."""
@@ -139,11 +143,14 @@ def card_from(raw: object, where: str) -> ModelCard:
         "threshold": (0, 1), "temperature": (1e-3, 1e3), "bias": (-1e3, 1e3), "kind_temperature": (1e-3, 1e3),
         "detection_probability": (0, 1), "false_alarms_m2": (0, 1e6), "false_alarms_per_picture": (0, 1e6),
         "crown_sd_px": (0, 1e4), "log_radius_sd": (0, 100), "suppress_radii": (0, 10), "cell_px": (1, 64),
+        "scale": (SCALE_MIN, 1),
     }  # fmt: skip
     for item in fields(ModelCard):
         name = item.name
         if name == "bands":
             values[name] = _bands(raw.get(name, []), where)
+            continue
+        if name == "scale" and name not in raw:  # a card written before there was one
             continue
         if name not in raw:
             raise InputError("the card lacks a field", where=where, field=name,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from swardwright.domain.frame import Detection, Frame
 from swardwright.learning.augment import OUTSIDE
 from swardwright.learning.card import ModelCard, card_path, read_card
 from swardwright.learning.measure import logistic
-from swardwright.learning.samples import Image
+from swardwright.learning.samples import Image, shrunk
 from swardwright.learning.targets import STRIDE, Candidates, decode
 
 MULTIPLE_PX = 32
@@ -43,14 +44,14 @@ class Detector:
         self.card = card
 
     def maps(self, image_rgb: Image) -> tuple[Any, Any, Any]:
-        """Return heat logits (h, w), shape (3, h, w) and kind logits (k, h, w), 4 pixels per cell.
+        """Return heat logits (h, w), shape (3, h, w) and kind logits (k, h, w), 4 shrunk pixels per cell.
 
         Raises
         ------
         InputError
             If the picture is not RGB ``uint8`` or its sides are out of bounds.
         """
-        image = check_picture(image_rgb)
+        image = shrunk(check_picture(image_rgb), self.card.scale)
         height, width = image.shape[:2]
         tile = self._tile_px
         if max(height, width) <= tile:
@@ -82,9 +83,13 @@ class Detector:
         return heat[0, 0, :h, :w], shape[0, :, :h, :w], kinds[0, :, :h, :w]
 
     def candidates(self, image_rgb: Image, floor: float) -> Candidates:
-        """Return all plants of heat logit above ``floor``, not calibrated, strongest first."""
+        """Return all plants of heat logit above ``floor``, not calibrated, strongest first, pixels of the picture."""
         heat, shape, kinds = self.maps(image_rgb)
-        return decode(np.ascontiguousarray(heat), shape, kinds, floor, self.card.suppress_radii)
+        got = decode(np.ascontiguousarray(heat), shape, kinds, floor, self.card.suppress_radii)
+        scale = np.float32(self.card.scale)
+        return replace(got, u_px=(got.u_px + np.float32(0.5)) / scale - np.float32(0.5),
+                       v_px=(got.v_px + np.float32(0.5)) / scale - np.float32(0.5),
+                       radius_px=got.radius_px / scale) if scale != 1 else got  # fmt: skip
 
     def find(self, image_rgb: Image, frame_id: str) -> list[Detection]:
         """Return the plants on a picture whose calibrated probability reaches the card's threshold, best first.

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 import torch
+from torch import nn
 
 from swardwright.domain.errors import SwardwrightError
-from swardwright.learning.network import ForExport, Network, folded
+from swardwright.learning.network import ForExport, folded
 
 OPSET = 17
 #: largest difference of logits, cells or log radii between ONNX Runtime and PyTorch that is accepted
@@ -23,7 +24,7 @@ class ExportError(SwardwrightError):
     exit_status = 1
 
 
-def to_onnx(network: Network) -> bytes:
+def to_onnx(network: nn.Module) -> bytes:
     """Return the ONNX file of a network (opset 17; any height and width that are multiples of 32).
 
     Raises
@@ -56,7 +57,7 @@ def to_onnx(network: Network) -> bytes:
     return data
 
 
-def difference(network: Network, data: bytes, *, seed: int = 0) -> float:
+def difference(network: nn.Module, data: bytes, *, seed: int = 0) -> float:
     """Return the largest difference of outputs between an ONNX file and the (unfolded) network on two sizes."""
     from swardwright.learning.detector import open_session
 

@@ -1,4 +1,4 @@
-"""The small fully convolutional network, its loss, and batch norm folded away for export. Needs PyTorch."""
+"""The fully convolutional networks, their loss, and batch norm folded away for export. Needs PyTorch."""
 
 from __future__ import annotations
 
@@ -8,10 +8,14 @@ import torch
 import torch.nn.functional as functional
 from torch import Tensor, nn
 
+from swardwright.learning.backbone import Backbone, Normed
+
 #: pictures are padded to a multiple of this many pixels
 MULTIPLE_PX = 32
 #: half the receptive field rounded up to a multiple of 32: what lies farther away cannot change an output
 REACH_PX = 224
+#: channels of the feature pyramid
+PYRAMID = 64
 
 
 class Step(nn.Sequential):  # type: ignore[misc]
@@ -38,7 +42,7 @@ class Context(nn.Module):  # type: ignore[misc]
         return x + self.near(self.wide(x))
 
 
-class Network(nn.Module):  # type: ignore[misc]
+class SmallNetwork(nn.Module):  # type: ignore[misc]
     """RGB picture to maps at 4 pixels per cell: heat (1), kinds (k), offset and log radius (3).
 
     About 0.9 M weights; 380 x 380 pixel receptive field at 1, 2 and 4 wide context steps.
@@ -78,6 +82,35 @@ class Network(nn.Module):  # type: ignore[misc]
         return out[:, :1], out[:, 4:], out[:, 1:4]
 
 
+class PretrainedNetwork(nn.Module):  # type: ignore[misc]
+    """The same maps from EfficientNet-Lite0's layers (Tan and Le 2019, arXiv:1905.11946) and a feature pyramid.
+
+    About 4 M weights. Pyramid: Lin et al. 2017, arXiv:1612.03144, at 4, 8, 16 and 32 pixels per cell.
+    """
+
+    def __init__(self, kinds: int) -> None:
+        super().__init__()
+        self.kinds = kinds
+        self.backbone = Backbone()
+        self.across = nn.ModuleList([nn.Conv2d(channels, PYRAMID, 1) for channels in self.backbone.channels])
+        self.mix = nn.ModuleList([Step(PYRAMID, PYRAMID) for _ in self.backbone.channels])
+        self.last = Step(PYRAMID, PYRAMID)
+        self.out = nn.Conv2d(PYRAMID, 4 + kinds, 1)
+        nn.init.constant_(self.out.bias, 0.0)
+        with torch.no_grad():
+            self.out.bias[0] = -4.0
+
+    def forward(self, pictures: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """Return maps as ``SmallNetwork.forward`` does."""
+        level: Tensor | None = None
+        found = self.backbone((pictures - 127.0) / 128.0)
+        for across, mix, features in zip(reversed(self.across), reversed(self.mix), reversed(found), strict=True):
+            here = across(features)
+            level = mix(here if level is None else here + functional.interpolate(level, scale_factor=2.0))
+        out = self.out(self.last(level))
+        return out[:, :1], out[:, 4:], out[:, 1:4]
+
+
 class ForExport(nn.Module):  # type: ignore[misc]
     """The network behind a ``uint8`` (n, height, width, 3) input, as the detector feeds it."""
 
@@ -91,7 +124,7 @@ class ForExport(nn.Module):  # type: ignore[misc]
         return heat, kinds, shape
 
 
-def folded(network: Network) -> Network:
+def folded(network: nn.Module) -> nn.Module:
     """Return a copy for inference whose batch norms are folded into the convolutions before them."""
     import copy
 
@@ -101,8 +134,16 @@ def folded(network: Network) -> Network:
     for step in [m for m in plain.modules() if isinstance(m, Step)]:
         step[0] = fuse_conv_bn_eval(step[0], step[1])
         step[1] = nn.Identity()
-    result: Network = plain
+    for block in [m for m in plain.modules() if isinstance(m, Normed)]:
+        block.convolution = fuse_conv_bn_eval(block.convolution, block.norm)
+        block.norm = nn.Identity()
+    result: nn.Module = plain
     return result
+
+
+def make_network(name: str, kinds: int) -> nn.Module:
+    """Return a fresh network by its name, ``small`` or ``pretrained`` (without its photographs' weights)."""
+    return SmallNetwork(kinds) if name == "small" else PretrainedNetwork(kinds)
 
 
 def loss(outputs: tuple[Tensor, Tensor, Tensor], wanted: dict[str, Any]) -> Tensor:

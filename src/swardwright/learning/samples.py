@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,10 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
 
 Image = NDArray[np.uint8]
+NETWORKS = ("small", "pretrained")
+#: three of four plants are shown to the network with at most this radius (decision 0008 has the measurement)
+GOOD_RADIUS_PX = 20.0
+SCALE_MIN = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +48,44 @@ class Sample:
     metres_per_px: float | None = None
 
 
+def at_scale(sample: Sample, scale: float) -> Sample:
+    """Return the sample with its picture shrunk and its labels in the pixels of the smaller one."""
+    if scale == 1.0:
+        return sample
+
+    def moved(label: Label) -> Label:
+        u, v = (scale * (x + 0.5) - 0.5 for x in (label.u_px, label.v_px))
+        return replace(label, u_px=u, v_px=v, radius_px=scale * label.radius_px)
+
+    metres = None if sample.metres_per_px is None else sample.metres_per_px / scale
+    return replace(
+        sample, load=partial(_load_shrunk, sample.load, scale), labels=tuple(map(moved, sample.labels)),
+        ignored=tuple(map(moved, sample.ignored)), metres_per_px=metres,
+    )  # fmt: skip
+
+
+def _load_shrunk(load: Callable[[], Image], scale: float) -> Image:
+    return shrunk(load(), scale)
+
+
+def shrunk(image: Image, scale: float) -> Image:
+    """Return the picture shrunk by area averaging: pixel ``u`` comes to ``scale (u + 0.5) - 0.5``."""
+    import cv2
+
+    if scale == 1.0:
+        return image
+    return np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def working_scale(samples: Sequence[Sample]) -> float:
+    """Return by how much to shrink so that three of four plants have at most ``GOOD_RADIUS_PX``, in steps of 0.05."""
+    radii = [label.radius_px for sample in samples for label in sample.labels]
+    if not radii:
+        return 1.0
+    wanted = GOOD_RADIUS_PX / max(float(np.percentile(radii, 75)), 1e-6)
+    return float(np.clip(round(20.0 * wanted) / 20.0, SCALE_MIN, 1.0))
+
+
 @dataclass(frozen=True)
 class TeachSettings:
     """Settings of one teaching run; the defaults suit two processor cores and some tens of pictures.
@@ -71,6 +114,11 @@ class TeachSettings:
         Otherwise within ``max(match_min_px, match_radii * radius)`` pixels.
     workers : int
         Processes that prepare crops; 0 prepares them in this process.
+    network : str
+        ``small``: plain convolutions, quick on a robot's computer; ``pretrained``: a larger one whose first layers come
+        from everyday photographs (:mod:`swardwright.learning.backbone`).
+    scale : float | None
+        Pictures are shrunk by this before the network sees them; None: so that most plants get a size it is good at.
     """
 
     seed: int = 0
@@ -92,6 +140,8 @@ class TeachSettings:
     match_radii: float = 0.6
     match_min_px: float = 10.0
     workers: int = 0
+    network: str = "small"
+    scale: float | None = None
 
     def __post_init__(self) -> None:
         limits: dict[str, tuple[float, float]] = {
@@ -101,6 +151,12 @@ class TeachSettings:
             "miss_price": (1e-9, 1e9), "false_alarm_price": (1e-9, 1e9), "match_m": (1e-4, 1),
             "match_radii": (0.01, 10), "match_min_px": (0, 1000), "workers": (0, 256),
         }  # fmt: skip
+        if self.network not in NETWORKS:
+            raise InputError(
+                "there is no such network", field="network", value=self.network, limit=" or ".join(NETWORKS)
+            )
+        if self.scale is not None and not (math.isfinite(self.scale) and SCALE_MIN <= self.scale <= 1.0):
+            raise InputError("the scale is out of range", field="scale", value=self.scale, limit=f"{SCALE_MIN:g} to 1")
         for item in fields(self):
             if item.name not in limits:
                 continue

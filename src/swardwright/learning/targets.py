@@ -16,6 +16,9 @@ Floats = NDArray[np.float32]
 
 #: pixels per cell of the output maps
 STRIDE = 4
+#: the heat's Gaussian is this share of the plant's radius wide, within these limits in cells: where the middle of a
+#: wide plant lies is a matter of opinion (decision 0008 has the measurement)
+HEAT_SHARE, HEAT_MIN_CELLS, HEAT_MAX_CELLS = 0.25, 0.7, 4.0
 #: log radius is stated relative to this radius, pixels
 RADIUS_UNIT_PX = 16.0
 
@@ -45,6 +48,11 @@ class Targets:
     kind: NDArray[np.int64]
 
 
+def heat_cells(radius_px: float) -> float:
+    """Return the standard deviation of the heat around a crown, in cells."""
+    return float(np.clip(HEAT_SHARE * radius_px / STRIDE, HEAT_MIN_CELLS, HEAT_MAX_CELLS))
+
+
 def encode(plants: NDArray[np.float64], ignored: NDArray[np.float64], height_px: int, width_px: int) -> Targets:
     """Return the wanted maps.
 
@@ -71,13 +79,15 @@ def encode(plants: NDArray[np.float64], ignored: NDArray[np.float64], height_px:
         j, i = int(np.floor((u + 0.5) / STRIDE)), int(np.floor((v + 0.5) / STRIDE))
         if not (0 <= i < h and 0 <= j < w):
             continue
-        sigma = float(np.clip(0.12 * radius / STRIDE, 0.7, 2.0))
+        sigma = heat_cells(float(radius))
         x, y, rows, columns = _window(u, v, 3 * sigma + 1, h, w)
         part = np.s_[rows[0, 0] : rows[-1, 0] + 1, columns[0, 0] : columns[0, -1] + 1]
         bump = np.exp(-((columns - j) ** 2 + (rows - i) ** 2) / (2 * sigma**2)).astype(np.float32)
         heat[part] = np.maximum(heat[part], bump)
         weight[i, j] = 1.0
-        low_i, high_i, low_j, high_j = max(i - 1, 0), min(i + 2, h), max(j - 1, 0), min(j + 2, w)
+        beside = max(1, round(sigma))
+        low_i, high_i = max(i - beside, 0), min(i + beside + 1, h)
+        low_j, high_j = max(j - beside, 0), min(j + beside + 1, w)
         rows, columns = np.mgrid[low_i:high_i, low_j:high_j]
         distance = ((columns - x) ** 2 + (rows - y) ** 2).astype(np.float32)
         part = np.s_[low_i:high_i, low_j:high_j]
@@ -143,8 +153,9 @@ def decode(heat: Floats, shape: Floats, kinds: Floats, floor: float, suppress_ra
     order = np.argsort(-heat[rows, columns], kind="stable")[:5000]
     rows, columns = rows[order], columns[order]
     logit = heat[rows, columns]
-    u = (columns + np.clip(shape[0, rows, columns], -2, 2)) * STRIDE + (STRIDE - 1) / 2
-    v = (rows + np.clip(shape[1, rows, columns], -2, 2)) * STRIDE + (STRIDE - 1) / 2
+    far = HEAT_MAX_CELLS + 1.0
+    u = (columns + np.clip(shape[0, rows, columns], -far, far)) * STRIDE + (STRIDE - 1) / 2
+    v = (rows + np.clip(shape[1, rows, columns], -far, far)) * STRIDE + (STRIDE - 1) / 2
     radius = RADIUS_UNIT_PX * np.exp(np.clip(shape[2, rows, columns], -4, 5))
     keep = np.ones(len(rows), np.bool_)
     for i in range(len(rows)):

@@ -11,14 +11,17 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
+from dataclasses import replace as replace_fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
+from torch import nn
 
 from swardwright.domain.errors import InputError
 from swardwright.learning.augment import OUTSIDE, random_crop
+from swardwright.learning.backbone import load_photograph_weights
 from swardwright.learning.card import ModelCard, card_path
 from swardwright.learning.detector import check_picture
 from swardwright.learning.export import to_onnx
@@ -35,8 +38,8 @@ from swardwright.learning.measure import (
     logistic,
     scores,
 )
-from swardwright.learning.network import MULTIPLE_PX, Network, loss
-from swardwright.learning.samples import Image, Sample, TeachSettings, split_by_group
+from swardwright.learning.network import MULTIPLE_PX, PretrainedNetwork, loss, make_network
+from swardwright.learning.samples import Image, Sample, TeachSettings, at_scale, split_by_group, working_scale
 from swardwright.learning.targets import STRIDE, decode, encode
 
 #: candidates of a lower heat logit are not looked at when measuring (probability 0.02)
@@ -45,6 +48,8 @@ SUPPRESS_RADII = 0.5
 CAUTIONS = "Judge it on your own ground before any heat: on another site a detector can find far less."
 #: share of the running average of weights kept per step
 AVERAGE_KEEP = 0.998
+#: share of the learning rate for layers that come from photographs
+BACKBONE_PACE = 0.25
 MAX_CACHE_BYTES = 1_500_000_000
 
 Progress = Callable[[str, int, int, dict[str, float]], None]
@@ -108,7 +113,7 @@ class Crops(torch.utils.data.Dataset):  # type: ignore[misc]
         return {name: torch.from_numpy(np.stack(values)) for name, values in parts.items()}
 
 
-def measure(network: Network, samples: Sequence[Sample], kinds: Sequence[str], settings: TeachSettings) -> Matched:
+def measure(network: nn.Module, samples: Sequence[Sample], kinds: Sequence[str], settings: TeachSettings) -> Matched:
     """Run the network over whole pictures and match its candidates against their labels."""
     device = next(network.parameters()).device
     network.eval()
@@ -179,17 +184,25 @@ def teach(
                          remedy="label the crowns on some pictures first")  # fmt: skip
     torch.manual_seed(settings.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = Network(len(kinds))
+    scale = working_scale(taught) if settings.scale is None else settings.scale
+    settings = replace_fields(settings, scale=scale)
+    inner = replace_fields(settings, match_min_px=scale * settings.match_min_px)  # in pixels of the shrunk pictures
+    taught, held = ([at_scale(sample, scale) for sample in part] for part in (taught, held))
+    network = make_network(settings.network, len(kinds))
     if start is not None:
         load_matching(network, start)
-    network, report = _steps(network, taught, held, kinds, settings, device, _checkpoint_path(out), progress)
-    matched = measure(network.to(device), held, kinds, settings)
+    elif isinstance(network, PretrainedNetwork):
+        load_photograph_weights(network)
+    network, report = _steps(network, taught, held, kinds, inner, device, _checkpoint_path(out), progress)
+    matched = measure(network.to(device), held, kinds, inner)
     temperature, bias = calibrate(matched.logit, matched.hit)
     probability = logistic(matched.logit / temperature + bias)
     threshold, cost = cheapest_threshold(
         probability, matched.hit, matched.plants, settings.miss_price, settings.false_alarm_price
     )
     figures = scores(matched, probability, threshold)
+    for name_px in ("crown_rms_px", "crown_sd_px"):
+        figures[name_px] /= scale
     onnx = to_onnx(network)
     known = matched.area_m2 > 0 and all(s.metres_per_px is not None for s in held)
     card = ModelCard(
@@ -204,6 +217,7 @@ def teach(
         false_alarms_m2_known=known,
         false_alarms_per_picture=round(figures["false_alarms_per_picture"], 4),
         crown_sd_px=round(figures["crown_sd_px"], 3),
+        scale=scale,
         log_radius_sd=round(figures["log_radius_rms"], 4),
         suppress_radii=SUPPRESS_RADII,
         cell_px=STRIDE,
@@ -223,7 +237,7 @@ def teach(
         settings=asdict(settings),
         training={**report, "seconds": round(time.monotonic() - started, 1), "torch": torch.__version__,
                   "weights": sum(p.numel() for p in network.parameters())},
-        bands=edge_bands(matched.edge_px, logistic(matched.best_logit / temperature + bias) >= threshold),
+        bands=edge_bands(matched.edge_px / scale, logistic(matched.best_logit / temperature + bias) >= threshold),
     )  # fmt: skip
     out.parent.mkdir(parents=True, exist_ok=True)
     replace(out, onnx)
@@ -236,7 +250,7 @@ def teach(
 
 
 def _steps(
-    network: Network,
+    network: nn.Module,
     taught: Sequence[Sample],
     held: Sequence[Sample],
     kinds: Sequence[str],
@@ -244,12 +258,12 @@ def _steps(
     device: torch.device,
     checkpoint: Path,
     progress: Progress | None,
-) -> tuple[Network, dict[str, Any]]:
+) -> tuple[nn.Module, dict[str, Any]]:
     """Run the gradient steps; return the network of the best averaged weights and what was done."""
     network = network.to(device)
     layout = torch.channels_last if device.type == "cuda" else torch.contiguous_format
     network = network.to(memory_format=layout)
-    optimizer = torch.optim.AdamW(network.parameters(), lr=settings.learning_rate, weight_decay=settings.weight_decay)
+    optimizer = torch.optim.AdamW(_paces(network), lr=settings.learning_rate, weight_decay=settings.weight_decay)
     average = {k: v.detach().clone() for k, v in network.state_dict().items()}
     best = {k: v.clone() for k, v in average.items()}
     state = {"step": 0, "best_score": -1.0, "best_step": 0, "since": 0, "spent_s": 0.0}
@@ -268,7 +282,7 @@ def _steps(
         crops, batch_size=None, shuffle=False, num_workers=settings.workers,
         prefetch_factor=4 if settings.workers else None, worker_init_fn=_one_thread, pin_memory=device.type == "cuda",
     )  # fmt: skip
-    judge = Network(len(kinds)).to(device)
+    judge = make_network(settings.network, len(kinds)).to(device)
     limit_s = math.inf if settings.minutes is None else 60.0 * settings.minutes
     began = time.monotonic() - state["spent_s"]
     total, reason = 0.0, "all steps done"
@@ -277,7 +291,7 @@ def _steps(
         spent = time.monotonic() - began
         share = min(1.0, max(step / settings.steps, spent / limit_s))
         for group in optimizer.param_groups:
-            group["lr"] = settings.learning_rate * _pace(step, share)
+            group["lr"] = settings.learning_rate * group["share"] * _pace(step, share)
         network.train()
         wanted = {k: v.to(device, non_blocking=True) for k, v in batch.items()}
         pictures = wanted["picture"].float().contiguous(memory_format=layout)
@@ -321,13 +335,20 @@ def _steps(
                 reason = "no better score"
                 break
             _write_checkpoint(checkpoint, mark, network, optimizer, average, best, state)
-    result = Network(len(kinds))
+    result = make_network(settings.network, len(kinds))
     result.load_state_dict({k: v.cpu() for k, v in best.items()})
     machine = torch.cuda.get_device_name(0) if device.type == "cuda" else f"{torch.get_num_threads()} processor threads"
     return result.to(device), {
         "machine": machine, "steps": step, "best_step": int(state["best_step"]), "ended": reason,
         "best_f1_while_teaching": round(float(state["best_score"]), 4),
     }  # fmt: skip
+
+
+def _paces(network: nn.Module) -> list[dict[str, Any]]:
+    """Return the weights in groups with their share of the learning rate: pretrained layers move less."""
+    old = [p for name, p in network.named_parameters() if name.startswith("backbone.")]
+    new = [p for name, p in network.named_parameters() if not name.startswith("backbone.")]
+    return [{"params": new, "share": 1.0}, *([{"params": old, "share": BACKBONE_PACE}] if old else [])]
 
 
 def _one_thread(_: int) -> None:
@@ -356,7 +377,7 @@ def _checkpoint_path(out: Path) -> Path:
 
 
 def _write_checkpoint(
-    path: Path, mark: str, network: Network, optimizer: Any, average: Any, best: Any, state: dict[str, float]
+    path: Path, mark: str, network: nn.Module, optimizer: Any, average: Any, best: Any, state: dict[str, float]
 ) -> None:
     file = io.BytesIO()
     torch.save(
@@ -378,7 +399,7 @@ def _read_checkpoint(path: Path, mark: str) -> dict[str, Any] | None:
     return kept if isinstance(kept, dict) and kept.get("mark") == mark else None
 
 
-def load_matching(network: Network, path: Path) -> None:
+def load_matching(network: nn.Module, path: Path) -> None:
     """Load the weights of an earlier run; layers of another shape (other kinds) keep their fresh start.
 
     Raises

@@ -294,6 +294,8 @@ def summary(card: ModelCard, out: Path) -> str:
         f"  false alarms     {alarms}; {100 * s['precision']:.1f} % of what it reports are plants",
         f"  kind right       {100 * s['kind_accuracy']:.1f} %",
         f"  crown error      {card.crown_sd_px:.1f} px per axis",
+        f"  pictures         shrunk to {card.scale:.2f} of their size before the network sees them"
+        if card.scale < 1.0 else "  pictures         seen at their full size",
         f"  threshold        {card.threshold:.2f} (least expected cost in your prices)",
         f"  taught           {card.training['steps']} steps, {card.training['seconds']:.0f} s on"
         f" {card.training['machine']}; ended: {card.training['ended']}",
@@ -322,6 +324,10 @@ def _common(command: Callable[..., None]) -> Callable[..., None]:
         click.option("--miss-price", type=float, default=1.0, show_default=True, help="Your price of a missed plant."),
         click.option("--false-alarm-price", type=float, default=1.0, show_default=True,
                      help="Your price of a false alarm (scorched turf, time, gas)."),
+        click.option("--network", type=click.Choice(["small", "pretrained"]), default="small", show_default=True,
+                     help="Plain convolutions, quick on a robot; or a larger one that has seen everyday photographs."),
+        click.option("--scale", type=float, default=None,
+                     help="Shrink pictures by this first; not given: so that most plants are 20 px in radius."),
     ]  # fmt: skip
     for option in reversed(options):
         command = option(command)
@@ -352,13 +358,15 @@ def teach_coco(
     seed: int,
     miss_price: float,
     false_alarm_price: float,
+    network: str,
+    scale: float | None,
 ) -> None:
     """Teach from COCO JSON LABELS and the folder of PICTURES that they name."""
     if metres_per_px is not None and not (math.isfinite(metres_per_px) and 0 < metres_per_px < 1):
         raise InputError("the ground sampling distance is out of range", field="metres-per-px", value=metres_per_px,
                          limit="0 to 1 m")  # fmt: skip
     settings = TeachSettings(seed=seed, steps=steps, minutes=minutes, miss_price=miss_price,
-                             false_alarm_price=false_alarm_price)  # fmt: skip
+                             false_alarm_price=false_alarm_price, network=network, scale=scale)  # fmt: skip
     card = teach_from_coco(
         labels, pictures, out, settings, exclude=_names(exclude), grouping=places, min_radius_px=min_radius_px,
         metres_per_px=metres_per_px, start=start, progress=_told,
@@ -391,11 +399,13 @@ def teach_rendered(
     seed: int,
     miss_price: float,
     false_alarm_price: float,
+    network: str,
+    scale: float | None,
 ) -> None:
     """Teach from rendered scenes of invented ground: how the detector that comes with the package was made."""
     settings = TeachSettings(
         seed=seed, steps=steps, minutes=minutes, batch=batch, crop_px=crop_px, miss_price=miss_price,
-        false_alarm_price=false_alarm_price, workers=processes if processes > 2 else 0,
+        false_alarm_price=false_alarm_price, network=network, scale=scale, workers=processes if processes > 2 else 0,
         patience=1000, evaluate_every=max(250, steps // 16),
     )  # fmt: skip
     import cv2
