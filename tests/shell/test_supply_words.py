@@ -8,7 +8,7 @@ from typing import Any
 
 from swardwright.domain.plan import Plan, Swap
 from swardwright.shell.codec import from_text, to_text
-from swardwright.shell.planning_round import _noon_s, _planned
+from swardwright.shell.planning_round import _planned, noon_s
 from swardwright.shell.report_rows import MAX_LISTED, change_lines, supply_rows
 
 SWAPS = (Swap("gas", ""), Swap("battery", "s1"), Swap("gas", "s1"), Swap("gas", "s2", during=True), Swap("time", "s3"))
@@ -58,8 +58,8 @@ def test_a_plan_stored_before_there_were_changes_reads_back(story: Any) -> None:
 def test_the_day_s_light_is_that_of_the_day_named(story: Any) -> None:
     day = datetime(2026, 6, 21)
     noon = datetime(2026, 6, 21, 12, tzinfo=UTC).timestamp()
-    assert _noon_s(replace(story.site, invented=False), day) == _noon_s(replace(story.site, invented=True), day) == noon
-    assert _noon_s(replace(story.site, invented=True), None) is None
-    now = _noon_s(replace(story.site, invented=False), None)
+    assert noon_s(replace(story.site, invented=False), day) == noon_s(replace(story.site, invented=True), day) == noon
+    assert noon_s(replace(story.site, invented=True), None) is None
+    now = noon_s(replace(story.site, invented=False), None)
     assert now is not None
     assert abs(now - datetime.now(UTC).timestamp()) <= 86_400.0

@@ -178,14 +178,28 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
 @click.option("--day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
               help="Whose daylight counts  [default: today's; an invented site's days have no end]")  # fmt: skip
 @click.option("--files", is_flag=True, help="Write it to take along too, as plan-files does.")
+@click.option("--what-if", "better", is_flag=True,
+              help="Say instead what half the error, a narrower head, one more look, a faster arm or base would save: "
+              "eight plans, nothing is stored.")  # fmt: skip
 @json_option
-def plan(site: Path, seed: int, limit: str | None, day: datetime | None, files: bool) -> None:
+def plan(site: Path, seed: int, limit: str | None, day: datetime | None, files: bool, better: bool) -> None:
     """Plan a round: stops with a proven bound, holds, gas, battery, time, and every refusal with its reason.
 
     Example: swardwright plan green
+
+    Example, what a better robot would save: swardwright plan green --what-if
     """
     from swardwright.shell.planning_round import plan_site
 
+    if better:
+        from swardwright.shell.what_if import what_if
+
+        if limit is not None or files:
+            raise InputError("--what-if compares whole plans and stores none", where="plan",
+                             field="--limit" if limit is not None else "--files",
+                             remedy="leave that option out, or plan without --what-if")  # fmt: skip
+        with_site(site, lambda at: what_if(at, seed=seed, day=day, show=show), write=False)
+        return
     with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day, files=files))
 
 

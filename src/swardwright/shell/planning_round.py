@@ -38,7 +38,7 @@ def plan_site(
         register = need(store.register(), "register", f"locate {opened.folder}")
         opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
         plan_id = f"round-{1 + len(store.plans())}"
-        plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed, at_s=_noon_s(opened.site, day))
+        plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed, at_s=noon_s(opened.site, day))
         if limit is not None:
             plan = cut_plan(plan, opened.site, limit)
         store.add_plan(plan)
@@ -53,7 +53,7 @@ def plan_site(
     return said
 
 
-def _noon_s(site: Site, day: datetime | None) -> float | None:
+def noon_s(site: Site, day: datetime | None) -> float | None:
     """Return a moment in the day of the round, Unix time: its noon in UTC."""
     if day is None and site.invented:
         return None
@@ -68,24 +68,35 @@ def _drive_gap(plan: Plan) -> str:
     return f" and turning, at most {100.0 * gap:.1f} % over the least for these stops"
 
 
+def _nothing(plan: Plan) -> list[str]:
+    """Return what is said of a plan that heats nothing."""
+    if not plan.refused and not plan.controls:
+        return [f"{plan.id}: nothing to treat: the register holds no weed."]
+    return [f"{plan.id}: nothing to treat; {len(plan.controls)} controls, {len(plan.refused)} refused."]
+
+
 def _planned(plan: Plan, doubtful: str = "") -> Said:
     supplies = plan.supplies
     holds = sum(len(stop.holds) for stop in plan.stops)
     batteries = f" ({supplies.battery_swaps + 1} batteries)" if supplies.battery_swaps else ""
-    lines = [
-        f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
-        f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
-        f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
-        f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
-        f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
-        *change_lines(supplies),
-    ]
+    lines = (
+        _nothing(plan)
+        if not holds
+        else [
+            f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
+            f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
+            f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
+            f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
+            f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
+            *change_lines(supplies),
+        ]
+    )
     reasons: dict[str, int] = {}
     for item in plan.refused:
         group = item.reason.partition(":")[0]  # what stands behind the colon is the item's own
         reasons[group] = reasons.get(group, 0) + 1
     lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])]
-    lines += [*supplies.notes, *plan.notes]
+    lines += [*supplies.notes, *(note for note in plan.notes if holds or not note.startswith("nothing to treat"))]
     data = {
         "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
