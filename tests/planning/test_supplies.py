@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from swardwright.domain.errors import InputError, RefusedError
@@ -25,7 +26,8 @@ from swardwright.planning.propane import (
     starves_after_s,
     vapour_pressure_pa,
 )
-from swardwright.planning.supplies import add_up, changes
+from swardwright.planning.route import Leg
+from swardwright.planning.supplies import add_up, changes, count_supplies
 
 
 def load(number: int, gas_kg: float = 0.0, energy_j: float = 0.0, time_s: float = 0.0) -> Load:
@@ -216,7 +218,27 @@ def test_keep_lit_or_relight_is_decided_by_cost(make: Any) -> None:
     _, short = burning(site, 3, 2.0, 14.0)
     assert any(n.startswith("the pilot stays lit") for n in short.supplies.notes)
     _, long = burning(site, 3, 2.0, 16.0)
-    assert any(n.startswith("relighting costs less than the pilot in 2 of 2 gaps") for n in long.supplies.notes)
+    assert any(n.startswith("the pilot is put out in 2 of 2 gaps") for n in long.supplies.notes)
+    # counted so: out on the way, three ignitions of 3 s and three holds of 2.3 s with their valve delays
+    leg = Leg(0.0, 0.0, np.zeros((1, 2)))
+    for plan, lit_s in ((long, 3 * (3.0 + 2.3)), (short, 3.0 + 3 * 2.3 + 2 * 14.0)):
+        supplies = count_supplies(site, plan.stops, [leg], [0.0])
+        assert supplies.gas_pilot_kg == pytest.approx(0.5 / 3600.0 * lit_s)
+
+
+def test_all_points_of_a_ring_and_the_way_round_them_are_counted(make: Any) -> None:
+    site, single = burning(make.site(), 1, 2.0, 4.0)
+    (stop,) = single.stops
+    around = ((0.02, 0.0), (-0.01, 0.017), (-0.01, -0.017))
+    ring = replace(stop.holds[0], offsets_m=around, ring_rad=(stop.holds[0].joints_rad,) * 3, ring_s=2.5,
+                   gas_kg=3.0 * stop.holds[0].gas_kg)  # fmt: skip
+    leg, arms = Leg(0.0, 0.0, np.zeros((1, 2))), [4.0]
+    alone = count_supplies(site, (stop,), [leg], arms)
+    three = count_supplies(site, (replace(stop, holds=(ring,)),), [leg], [arms[0] + 2.5])
+    assert three.gas_hold_kg == pytest.approx(3.0 * alone.gas_hold_kg)
+    assert three.heat_s - alone.heat_s == pytest.approx(2 * 2.3)
+    assert three.arm_s - alone.arm_s == pytest.approx(2.5)
+    assert three.gas_pilot_kg - alone.gas_pilot_kg == pytest.approx(site.rig.head.pilot_kg_s * (2 * 2.3 + 2.5))
 
 
 def test_a_flow_that_the_jet_cannot_give_is_doubted(make: Any) -> None:

@@ -102,15 +102,18 @@ def coldest_liquid(site: Site, stops: tuple[Stop, ...], supplies: Supplies) -> t
 
     valve = 2.0 * head.valve_delay_s
     for stop, load in zip(stops, supplies.loads, strict=True):
-        moving = sum(hold.move_s for hold in stop.holds)
+        moving = sum(hold.move_s + hold.ring_s for hold in stop.holds)
         burn(0.0, load.drive_s + max(load.arm_s - moving, 0.0))
-        burn(head.pilot_kg_s, head.ignition_s)
-        for hold in stop.holds:
-            burn(head.pilot_kg_s, hold.move_s)
+        for hold, lighting in zip(stop.holds, lightings(site, stop), strict=True):
+            burn(0.0 if lighting else head.pilot_kg_s, hold.move_s)
+            burn(head.pilot_kg_s, head.ignition_s if lighting else 0.0)
+            points = len(hold.offsets_m)
             lit_s = hold.hold_s + valve
             if stop.id in within and left < hold.gas_kg + (1.0 - gas.usable) * gas.cylinder_kg:
                 left, liquid = gas.cylinder_kg, gas.ambient_k
-            burn(hold.gas_kg / lit_s + head.pilot_kg_s if lit_s > 0.0 else 0.0, lit_s)
+            for _ in range(points):
+                burn(head.pilot_kg_s, hold.ring_s / points)
+                burn(hold.gas_kg / points / lit_s + head.pilot_kg_s if lit_s > 0.0 else 0.0, lit_s)
             coldest = min(coldest, liquid)
             if liquid < need_k and not starved:
                 starved = stop.id
@@ -119,15 +122,23 @@ def coldest_liquid(site: Site, stops: tuple[Stop, ...], supplies: Supplies) -> t
     return coldest, starved
 
 
+def lightings(site: Site, stop: Stop) -> list[bool]:
+    """Return before which holds of a stop the pilot is lit: the first, and after gaps in which relighting costs less.
+
+    On the way there it is out.
+    """
+    after_s = relight_gap_s(site.rig.head, site.rig.gas.price, site.limits.hour_price)
+    return [n == 0 or hold.move_s > after_s for n, hold in enumerate(stop.holds)]
+
+
 def _pilot_note(site: Site, stops: tuple[Stop, ...]) -> list[str]:
     after_s = relight_gap_s(site.rig.head, site.rig.gas.price, site.limits.hour_price)
     gaps = [hold.move_s for stop in stops for hold in stop.holds[1:]]
     long = [gap for gap in gaps if gap > after_s]
     if long:
         saved = site.rig.head.pilot_kg_s * sum(gap - site.rig.head.ignition_s for gap in long)
-        return [f"relighting costs less than the pilot in {len(long)} of {len(gaps)} gaps between holds "
-                f"({1e3 * saved:.1f} g of gas), but the run keeps it lit within a stop and the plan counts that: a "
-                "smaller pilot or a quicker ignition saves it"]  # fmt: skip
+        return [f"the pilot is put out in {len(long)} of {len(gaps)} gaps between holds, those over {_span(after_s)}: "
+                f"relighting costs less there and saves {1e3 * saved:.1f} g of gas"]  # fmt: skip
     if not gaps or not site.rig.head.pilot_kg_s:
         return []
     return [f"the pilot stays lit between the holds of a stop: relighting pays only in gaps over {_span(after_s)}, the "

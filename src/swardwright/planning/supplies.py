@@ -11,7 +11,7 @@ from swardwright.domain.heat import PROPANE_NET_J_KG
 from swardwright.domain.plan import Load, Plan, Refused, Stop, Supplies, Swap
 from swardwright.domain.site import Site
 from swardwright.domain.units import GRAVITY_M_S2
-from swardwright.planning.cylinder import check_cylinder, gas_notes
+from swardwright.planning.cylinder import check_cylinder, gas_notes, lightings
 from swardwright.planning.route import Leg
 
 #: standing still and taking one picture, s (common practice, no source)
@@ -51,16 +51,17 @@ def count_supplies(
 ) -> Supplies:
     """Add up a round.
 
-    Gas: the holds (valve delays included), the pilot while it is lit (at a stop from ignition to the last hold; it is
-    out while driving), and the purge of each cylinder. Battery: driving and turning by the site's figures, arm and
-    computer for the whole time through the regulated rail. Times carry no acceleration.
+    Gas: the holds (all points, valve delays included), the pilot while it is lit (at a stop from ignition over the
+    first weed to the last hold, but for gaps in which relighting costs less; it is out while driving), and the purge of
+    each cylinder. Battery: driving and turning by the site's figures, arm and computer for the whole time through the
+    regulated rail. Times carry no acceleration.
 
     Parameters
     ----------
     legs : sequence of Leg
         The drive to each stop.
     arm_s : sequence of float
-        Arm travel at each stop, looks included, without the time for pictures.
+        Arm travel at each stop, looks and rounds of rings included, without the time for pictures.
     day_s : float
         How long one may work in a day.
     """
@@ -70,15 +71,17 @@ def count_supplies(
 
 def _load(site: Site, stop: Stop, leg: Leg, arm_s: float) -> Load:
     rig = site.rig
-    valve = 2.0 * rig.head.valve_delay_s
-    lit_s = rig.head.ignition_s + sum(hold.hold_s + valve + hold.move_s for hold in stop.holds)
+    lit = lightings(site, stop)
+    flame_s = sum(hold.heat_s + 2.0 * len(hold.offsets_m) * rig.head.valve_delay_s for hold in stop.holds)
+    heat_s = max(sum(lit), 1) * rig.head.ignition_s + flame_s
+    moving = sum(hold.ring_s + (0.0 if on else hold.move_s) for hold, on in zip(stop.holds, lit, strict=True))
     drive_s = leg.time_s(rig.base)
     arm_s += max(len(rig.look_joints_rad), 1) * PICTURE_S
-    heat_s = rig.head.ignition_s + sum(hold.hold_s + valve for hold in stop.holds)
     standing_w = (rig.power.arm_w + rig.power.computer_w) / rig.power.rail_efficiency
     energy_j = rig.base.energy_j_m * leg.drive_m + rig.base.energy_j_rad * leg.turn_rad
     return Load(
-        stop_id=stop.id, gas_hold_kg=sum(hold.gas_kg for hold in stop.holds), gas_pilot_kg=rig.head.pilot_kg_s * lit_s,
+        stop_id=stop.id, gas_hold_kg=sum(hold.gas_kg for hold in stop.holds),
+        gas_pilot_kg=rig.head.pilot_kg_s * (heat_s + moving),
         energy_j=energy_j + standing_w * (drive_s + arm_s + heat_s), drive_m=leg.drive_m, drive_s=drive_s, arm_s=arm_s,
         heat_s=heat_s,
     )  # fmt: skip
@@ -143,10 +146,15 @@ def check_supplies(site: Site) -> None:
     Raises
     ------
     RefusedError
-        If the cylinder is colder than propane boils, or its pressure is below what the regulator needs.
+        If the cylinder is colder than propane boils, its pressure is below what the regulator needs, or purge and
+        reserve leave nothing of it.
     """
     check_cylinder(site.rig.gas)
-    if usable_gas_kg(site) > 0.0 >= usable_gas_kg(site, site.rig.gas.fill) and site.rig.gas.carried == 1:
+    if usable_gas_kg(site) <= 0.0:
+        raise RefusedError("even a full cylinder gives nothing: purge and reserve take all of it", where="site.toml",
+                           field="gas.cylinder", value=f"{1e3 * site.rig.gas.cylinder_kg:.3g} g",
+                           remedy="connect a larger cylinder")  # fmt: skip
+    if usable_gas_kg(site, site.rig.gas.fill) <= 0.0 and site.rig.gas.carried == 1:
         raise RefusedError("the cylinder is empty: nothing is left after purge and reserve", where="site.toml",
                            field="gas.fill", value=f"{100 * site.rig.gas.fill:.0f} %",
                            remedy="connect a full cylinder, or carry a spare one (gas.carried)")  # fmt: skip
