@@ -321,7 +321,8 @@ def usable(rig: Rig, joints_rad: Array, arrived: NDArray[np.bool_]) -> NDArray[n
     if index.size:
         good[index] = leans(rig, joints_rad[index])
         index = index[good[index]]
-        good[index] = clear_of_collision(rig, joints_rad[index], MARGIN_M)
+        if index.size:
+            good[index] = clear_of_collision(rig, joints_rad[index], MARGIN_M)
     return good
 
 
