@@ -15,7 +15,7 @@ from swardwright.domain.errors import RobotFaultError
 from swardwright.domain.poses import BasePose
 from swardwright.simulation.machine import SimulatedRobot
 from swardwright.simulation.plants import Plant
-from swardwright.simulation.world import DAY_S, START_S, Fate, as_it_is, new_world, receive
+from swardwright.simulation.world import DAY_S, START_S, Fate, as_it_is, growing_points_m, new_world, receive
 
 Maker = Callable[..., SimulatedRobot]
 
@@ -93,12 +93,39 @@ def test_dose_of_every_plant_is_the_sum_over_the_landings(make_robot: Maker) -> 
     head = robot.site.rig.head
     s2 = head.footprint_sigma_m**2
     for p in robot.plants_now():
-        by_hand = sum(
-            head.flow_kg_s * 0.4 * math.exp(-((p.x_m - x) ** 2 + (p.y_m - y) ** 2) / (2 * s2)) / (2 * math.pi * s2)
-            for x, y, *_ in robot._state.heats
+        angles = [2 * math.pi * k / 24 for k in range(24)]
+        rim = [(p.x_m + 0.5 * p.radius_m * math.cos(a), p.y_m + 0.5 * p.radius_m * math.sin(a)) for a in angles]
+        by_hand = min(
+            sum(
+                head.flow_kg_s * 0.4 * math.exp(-((px - x) ** 2 + (py - y) ** 2) / (2 * s2)) / (2 * math.pi * s2)
+                for x, y, *_ in robot._state.heats
+            )
+            for px, py in [(p.x_m, p.y_m), *rim]
         )
         assert robot.dose_of(p.id) == pytest.approx(by_hand, rel=1e-9, abs=4e-6)
     assert robot.dose_of(plant.id) > 1e-3
+
+
+def test_the_least_heated_growing_point_decides(make_robot: Maker) -> None:
+    """One hold beside a wide plant kills the side under it and not the plant; the rest of the ring does the rest."""
+    site, world = make_robot().site, new_world(7)
+    plant = Plant("wide", "clover", 0.0, 0.0, 0.07, 2, 0)
+    points = growing_points_m(plant)
+    assert points.shape == (25, 2)
+    assert np.linalg.norm(points, axis=1).max() == pytest.approx(0.035)
+    fate = Fate()
+    half = np.where(points[:, 0] > 0.0, 1.0, 0.0)  # far above any tolerance, on one side
+    receive(world, site, plant, fate, half, START_S)
+    assert fate.alive(START_S + 1.0)
+    assert fate.dose_kg_m2 == 0.0
+    receive(world, site, plant, fate, 1.0 - half, START_S + 10.0)
+    assert not fate.alive(START_S + 11.0)
+    assert fate.dose_kg_m2 == 1.0
+    # another round begins with none
+    fate = Fate()
+    receive(world, site, plant, fate, half, START_S)
+    receive(world, site, plant, fate, 1.0 - half, START_S + 20 * DAY_S)
+    assert fate.alive(START_S + 20 * DAY_S)
 
 
 def test_where_the_head_truly_is_spreads_as_the_stated_errors_say(make_robot: Maker) -> None:

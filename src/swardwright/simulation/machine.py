@@ -3,7 +3,8 @@
 Where the robot really is, where its camera and arm really point and what heat does are known only here; what comes out
 is a recording, pictures, and reports that believe. True errors are drawn from the site's stated error sources: mount,
 intrinsics once per site; joints per arm motion (per frame in a survey); tilt and ground height per stop (per frame in a
-survey). The drawn centre of a plant is its growing point: the stated crown error is left to the detector.
+survey). Growing points sit within half of a plant's radius about its drawn centre, and a plant lives on as long as the
+least heated of them does; the stated crown error is left to the detector.
 
 The same seed and the same calls give the same result, in one process or in many: every draw comes from
 ``default_rng([seed, number of calls so far])``. This software is not a safety function.
@@ -37,6 +38,7 @@ from swardwright.simulation.world import (
     World,
     as_it_is,
     emerge,
+    growing_points_m,
     read_json,
     receive,
     world_from_json,
@@ -270,7 +272,7 @@ class SimulatedRobot:
         return [now for _, now, _ in self._all()]
 
     def dose_of(self, plant_id: str) -> float:
-        """Return the dose one plant received in its latest round, kg/m2."""
+        """Return the dose that a plant's least heated growing point received in its latest round, kg/m2."""
         fate = self._state.fates.get(plant_id)
         return 0.0 if fate is None else fate.dose_kg_m2
 
@@ -366,11 +368,11 @@ class SimulatedRobot:
 
     def _land(self, x_m: float, y_m: float, seconds: float) -> None:
         head, s = self.site.rig.head, self._state
-        for plant, _, _ in list(self._all()):
-            offset2 = (plant.x_m - x_m) ** 2 + (plant.y_m - y_m) ** 2
-            dose = float(dose_kg_m2(head, seconds, offset2))
-            if dose > _LEAST_DOSE_KG_M2:
-                receive(self.world, self.site, plant, s.fates.setdefault(plant.id, Fate()), dose, s.clock_s)
+        for plant, now, _ in list(self._all()):
+            offset2 = np.square(growing_points_m(now) - np.array([x_m, y_m])).sum(axis=1)
+            doses = dose_kg_m2(head, seconds, offset2)
+            if doses.max() > _LEAST_DOSE_KG_M2:
+                receive(self.world, self.site, plant, s.fates.setdefault(plant.id, Fate()), doses, s.clock_s)
         peak = head.flow_kg_s * seconds * float(footprint_density_m2(0.0, head.footprint_sigma_m))
         s.heats.append((x_m, y_m, peak, s.clock_s))
 

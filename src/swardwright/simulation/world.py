@@ -20,6 +20,9 @@ from typing import Any
 import numpy as np
 
 from swardwright.domain.errors import InputError, SiteError
+from swardwright.domain.heat_given import crown_points_m
+from swardwright.domain.pattern import CROWN_SHARE
+from swardwright.domain.poses import Array
 from swardwright.domain.site import Polygon, Site
 from swardwright.domain.units import parse_quantity
 from swardwright.simulation.plants import STAGES, Plant, stand_of_plants
@@ -34,6 +37,8 @@ MAX_JSON_BYTES = 20_000_000
 _ROUND_S = 5 * DAY_S
 #: share of top-killed taproots that sprout again, and after how many days (invented)
 _SPROUT_SHARE, _SPROUT_DAYS = 0.8, (18.0, 35.0)
+#: growing points of a plant: its centre and 24 round it
+GROWING_POINTS = 25
 #: seedlings that come up on the whole green, per day (invented)
 EMERGING_PER_DAY = 0.35
 
@@ -71,7 +76,9 @@ class Fate:
     Attributes
     ----------
     dose_kg_m2 : float
-        On the crown, summed over one round.
+        On the least heated growing point, summed over one round.
+    points_kg_m2 : list[float]
+        On each growing point (``growing_points_m``), summed over the same round.
     heated_s, died_s, sprout_s : float | None
         Clock times: last heat, death of the top, sprouting from the root.
     life : int
@@ -83,10 +90,17 @@ class Fate:
     died_s: float | None = None
     sprout_s: float | None = None
     life: int = 0
+    points_kg_m2: list[float] = field(default_factory=list)
 
     def alive(self, clock_s: float) -> bool:
         """Say whether the plant's top is alive."""
         return self.died_s is None or (self.sprout_s is not None and clock_s >= self.sprout_s)
+
+    def take(self, doses_kg_m2: Array) -> None:
+        """Add heat on each growing point, shape (25,)."""
+        had = np.array(self.points_kg_m2) if self.points_kg_m2 else np.full(len(doses_kg_m2), self.dose_kg_m2)
+        self.points_kg_m2 = (had + doses_kg_m2).tolist()
+        self.dose_kg_m2 = min(self.points_kg_m2)
 
 
 @dataclass
@@ -246,15 +260,31 @@ def tolerance_kg_m2(world: World, site: Site, plant: Plant, life: int) -> float:
     return float(kind.ed50_kg_m2 * (u / (1.0 - u)) ** (1.0 / kind.slope))
 
 
-def receive(world: World, site: Site, plant: Plant, fate: Fate, dose_kg_m2: float, clock_s: float) -> None:
-    """Add heat to a plant's account and let it die if its tolerance is passed (changes ``fate``)."""
+def growing_points_m(plant: Plant) -> Array:
+    """Return the growing points of a plant as it is now, shape (25, 2), ground axes, m.
+
+    Its centre and a rim at ``CROWN_SHARE`` of its radius. That a plant lives on as long as one of them does is invented;
+    it is what the plan believes of plants.
+    """
+    return np.array([plant.x_m, plant.y_m]) + crown_points_m(CROWN_SHARE * plant.radius_m, GROWING_POINTS - 1)
+
+
+def receive(
+    world: World, site: Site, plant: Plant, fate: Fate, doses_kg_m2: Array | float, clock_s: float
+) -> None:  # fmt: skip
+    """Add heat to a plant's account and let it die if its tolerance is passed (changes ``fate``).
+
+    ``doses_kg_m2``: on each of its growing points, shape (25,), or the same on all. The plant dies when the least
+    heated of them has had more than its tolerance, from all heat of the round together.
+    """
+    doses = np.broadcast_to(np.asarray(doses_kg_m2, dtype=float), (GROWING_POINTS,))
     if not fate.alive(clock_s):
-        fate.dose_kg_m2 += dose_kg_m2
+        fate.take(doses)
         return
     sprouted = fate.died_s is not None
     if sprouted or (fate.heated_s is not None and clock_s - fate.heated_s > _ROUND_S):
-        fate.dose_kg_m2, fate.died_s, fate.life = 0.0, None, fate.life + 1
-    fate.dose_kg_m2 += dose_kg_m2
+        fate.dose_kg_m2, fate.points_kg_m2, fate.died_s, fate.life = 0.0, [], None, fate.life + 1
+    fate.take(doses)
     fate.heated_s = clock_s
     if fate.dose_kg_m2 > tolerance_kg_m2(world, site, plant, fate.life):
         fate.died_s, fate.sprout_s = clock_s, None
