@@ -263,8 +263,8 @@ def tolerance_kg_m2(world: World, site: Site, plant: Plant, life: int) -> float:
 def growing_points_m(plant: Plant) -> Array:
     """Return the growing points of a plant as it is now, shape (25, 2), ground axes, m.
 
-    Its centre and a rim at ``CROWN_SHARE`` of its radius. That a plant lives on as long as one of them does is invented;
-    it is what the plan believes of plants.
+    Its centre and a rim at ``CROWN_SHARE`` of its radius. That a plant lives on as long as one of them does is
+    invented; it is what the plan believes of plants.
     """
     return np.array([plant.x_m, plant.y_m]) + crown_points_m(CROWN_SHARE * plant.radius_m, GROWING_POINTS - 1)
 
