@@ -16,7 +16,8 @@ Closest points of two segments: Ericson 2005, section 5.1.9 (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
+from functools import cached_property
+from itertools import combinations, pairwise, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,20 +111,23 @@ class CollisionModel:
 
     def _base_gap_m(self, ends: Array) -> Array:
         able = np.flatnonzero(self.base_can_strike)
-        gap = np.full((len(ends), len(able)), np.inf)
-        for box_from_base, half in self.boxes:
-            seen = ends[:, able] @ box_from_base[:3, :3].T + box_from_base[:3, 3]
-            a, b = seen[:, :, 0], seen[:, :, 1]
-            length = 0.5 * _norm(b - a)
-            least = _off_box(0.5 * (a + b), half) - length - self.radius_m[able]
-            near = least < _NEAR_M
-            least[near] = (
-                segment_off_box_m(a[near], b[near], half) - np.broadcast_to(self.radius_m[able], near.shape)[near]
-            )
-            gap = np.minimum(gap, least)
+        own = ends[:, able]
+        turn, shift, half = self._box_parts
+        seen = (own.reshape(len(ends), 1, -1, 3) @ turn + shift).reshape(len(ends), len(half), len(able), 2, 3)
+        a, b = seen[..., 0, :], seen[..., 1, :]
+        least = _off_box(0.5 * (a + b), half) - 0.5 * _norm(b - a)
+        near = least < _NEAR_M + self.radius_m[able]
+        least[near] = segment_off_box_m(a[near], b[near], np.broadcast_to(half, a.shape)[near])
+        gap = least.min(axis=1) - self.radius_m[able]
         if self.bottle is not None:
             gap = np.minimum(gap, self._off_bottle_m(ends[:, able], self.radius_m[able]))
         return gap.min(axis=1) if len(able) else np.full(len(ends), np.inf)
+
+    @cached_property
+    def _box_parts(self) -> tuple[Array, Array, Array]:
+        """All boxes' rotation transposed (b, 3, 3), shift (b, 1, 3) and half extents (b, 1, 3)."""
+        place, half = np.array([one for one, _ in self.boxes]), np.array([two for _, two in self.boxes])
+        return np.swapaxes(place[:, :3, :3], 1, 2), place[:, None, :3, 3], half[:, None]
 
     def bottle_gap_m(self, arm: Arm, joints_rad: Array) -> Array:
         """Return what is left to the gas bottle, m, shape (n,), of joints (n, dof); inf without one."""
@@ -169,19 +173,20 @@ def _off_box(points: Array, half: Array) -> Array:
 
 
 def segment_off_box_m(a: Array, b: Array, half: Array) -> Array:
-    """Return the distance of segments a-b (n, 3) from a box about the origin.
+    """Return the distance of segments a-b (n, 3) from a box about the origin with half extents (3,) or (n, 3).
 
     Half the squared distance is convex along the segment, its slope straight between the places where the segment
     passes the planes of the box's sides: the two of these between which the slope changes sign say where it is zero.
     """
     span = b - a
     with np.errstate(divide="ignore", invalid="ignore"):
-        passes = (np.stack([half, -half]) - a[:, None]) / span[:, None]
+        passes = (np.stack([half, -half], axis=-2) - a[:, None]) / span[:, None]
     place = np.zeros((len(a), 8))
     place[:, 1] = 1.0
     place[:, 2:] = _share(np.where(np.isfinite(passes), passes, 0.0)).reshape(-1, 6)
     at = a[:, None] + place[..., None] * span[:, None]
-    slope = _dot(at - np.minimum(np.maximum(at, -half), half), span[:, None])
+    side = half[..., None, :]
+    slope = _dot(at - np.minimum(np.maximum(at, -side), side), span[:, None])
     falls = slope <= 0.0
     low, high = np.where(falls, place, 0.0).max(axis=1), np.where(falls, 1.0, place).min(axis=1)
     fall, rise = np.where(falls, slope, -np.inf).max(axis=1), np.where(falls, np.inf, slope).min(axis=1)
@@ -235,6 +240,7 @@ def build_model(rig: Rig, box: tuple[Array, Array]) -> CollisionModel:
         if not body[shape.link]:
             base_from_shape = arm.forward(np.zeros(len(arm.moving)), shape.link) @ shape.link_from_shape
             boxes.append((np.asarray(np.linalg.inv(base_from_shape), dtype=float), shape.size_m / 2.0))
+    boxes = [box for n, box in enumerate(boxes) if not any(_within(box, other) for other in boxes[:n])]
     radii = np.array([r for *_, r, _ in found])
     index = np.array(pairs, dtype=np.int64).reshape(-1, 2)
     whole = CollisionModel(
@@ -290,6 +296,13 @@ def _joints_apart(joints: tuple[Joint, ...]) -> int:
 
 def _span_m(joint: Joint) -> float:
     return float(np.linalg.norm(joint.origin[:3, 3]))
+
+
+def _within(box: tuple[Array, Array], other: tuple[Array, Array]) -> bool:
+    """Return whether all corners of one box (``box_from_base``, half extents) lie within another."""
+    corners = np.array(list(product((-1.0, 1.0), repeat=3))) * box[1]
+    seen = (other[0] @ np.linalg.inv(box[0]) @ np.column_stack([corners, np.ones(8)]).T)[:3].T
+    return bool((np.abs(seen) <= other[1] + 1e-12).all())
 
 
 def _shift(by: Array) -> Array:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -135,6 +136,7 @@ def _flame_over_base(rig: Rig, joints: Array) -> NDArray[np.bool_]:
     return over
 
 
+@lru_cache(maxsize=8)
 def _reaches_m(rig: Rig) -> Array:
     """Return for each joint how far any point that it moves can be from it, m, shape (dof,): 1 for a prismatic one."""
     out = np.ones(len(rig.arm.moving))

@@ -208,24 +208,23 @@ def exact_path(cost: Array, members: list[NDArray[np.int64]]) -> list[int]:
     """
     nodes = np.concatenate(members)
     group = np.repeat(np.arange(len(members)), [len(m) for m in members])
+    bit = 1 << group
     between_ = cost[np.ix_(nodes, nodes)]
     size = 1 << len(members)
+    inside = np.array([(done & bit) > 0 for done in range(size)])  # by set of groups done: nodes of theirs
     best = np.full((size, len(nodes)), np.inf)
     came = np.full((size, len(nodes)), -1, dtype=np.int64)
-    for i in range(len(members)):
-        best[1 << i, group == i] = cost[0, nodes[group == i]]
-    for done in range(1, size):
-        at = np.flatnonzero(np.isfinite(best[done]))
-        for i in range(len(members)):
-            if done >> i & 1:
-                continue
-            to = np.flatnonzero(group == i)
-            total = best[done, at][:, None] + between_[np.ix_(at, to)]
-            least = np.argmin(total, axis=0)
-            value, after = total[least, np.arange(len(to))], done | 1 << i
-            better = value < best[after, to]
-            best[after, to[better]] = value[better]
-            came[after, to[better]] = at[least[better]]
+    best[bit, np.arange(len(nodes))] = cost[0, nodes]
+    for done in range(1, size - 1):
+        at, to = inside[done].nonzero()[0], (~inside[done]).nonzero()[0]
+        total = between_[at[:, None], to]
+        total += best[done, at, None]
+        least = total.argmin(axis=0)
+        value, after = total[least, np.arange(len(to))], done | bit[to]
+        better = value < best[after, to]
+        after, to = after[better], to[better]
+        best[after, to] = value[better]
+        came[after, to] = at[least[better]]
     done, here = size - 1, int(np.argmin(best[size - 1] + cost[nodes, -1]))
     path = [len(cost) - 1]
     while here >= 0:

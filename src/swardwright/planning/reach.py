@@ -102,12 +102,12 @@ def solve(
         error, jacobian = _error(
             arm, rig.head.link, reach, joints[active], target[active], middle[active], 0.5 * cone_rad
         )
-        arrived = np.linalg.norm(error[:, :3], axis=1) < POSITION_TOLERANCE_M
-        arrived &= np.linalg.norm(error[:, 3:], axis=1) < ANGLE_TOLERANCE_RAD * _ROTATION_WEIGHT_M
+        off = _length(error[:, :3])
+        arrived = (off < POSITION_TOLERANCE_M) & (_length(error[:, 3:]) < ANGLE_TOLERANCE_RAD * _ROTATION_WEIGHT_M)
         done[active[arrived]] = True
-        hopeless = (np.linalg.norm(error[:, :3], axis=1) > _HOPELESS_M) & (turn == _HOPELESS_AFTER)
-        going = ~arrived & ~hopeless
-        active, error, jacobian = active[going], error[going], jacobian[going]
+        going = ~arrived & ((off <= _HOPELESS_M) | (turn != _HOPELESS_AFTER))
+        if not going.all():
+            active, error, jacobian = active[going], error[going], jacobian[going]
         if active.size == 0:
             break
         here = joints[active]
@@ -131,29 +131,43 @@ def _error(
     end, axes = arm.walk(joints, link)
     axis = end[:, :3, 2]
     point = end[:, :3, 3] + end[:, :3, :3] @ reach
-    turn = np.cross(axis, middle)
-    sine = np.linalg.norm(turn, axis=1)
-    angle = np.arctan2(sine, np.sum(axis * middle, axis=1))
+    turn = _cross(axis, middle)
+    sine = _length(turn)
+    angle = np.arctan2(sine, np.einsum("ni,ni->n", axis, middle))
     excess = np.maximum(angle - cone, 0.0)
     direction = np.where(sine[:, None] > 1e-9, turn / np.maximum(sine, 1e-9)[:, None], [1.0, 0.0, 0.0])
     error = np.concatenate([target - point, _ROTATION_WEIGHT_M * excess[:, None] * direction], axis=1)
     jacobian = np.zeros((len(joints), 6, joints.shape[1]))
-    for column, (kind, position, along) in axes.items():
+    turning = [column for column, (kind, _, _) in axes.items() if kind != "prismatic"]
+    along = np.stack([axes[column][2] for column in turning], axis=1)
+    lever = point[:, None] - np.stack([axes[column][1] for column in turning], axis=1)
+    spin = along @ axis[:, :, None]
+    jacobian[:, :3, turning] = np.swapaxes(_cross(along, lever), 1, 2)
+    jacobian[:, 3:, turning] = np.swapaxes(_ROTATION_WEIGHT_M * (along - spin * axis[:, None]), 1, 2)
+    for column, (kind, _, direct) in axes.items():
         if kind == "prismatic":
-            jacobian[:, :3, column] = along
-        else:
-            jacobian[:, :3, column] = np.cross(along, point - position)
-            spin = np.sum(along * axis, axis=1, keepdims=True)
-            jacobian[:, 3:, column] = _ROTATION_WEIGHT_M * (along - spin * axis)
+            jacobian[:, :3, column] = direct
     if cone > 0.0:
         jacobian[excess <= 0.0, 3:] = 0.0
     return error, jacobian
 
 
+def _cross(one: Array, two: Array) -> Array:
+    """Return the cross products (..., 3): ``np.cross`` spends more on its own checks than on these small ones."""
+    a, b, c = one[..., 0], one[..., 1], one[..., 2]
+    x, y, z = two[..., 0], two[..., 1], two[..., 2]
+    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x], axis=-1)
+
+
+def _length(vectors: Array) -> Array:
+    length: Array = np.sqrt(np.einsum("...i,...i->...", vectors, vectors))
+    return length
+
+
 def _damped(jacobian: Array, error: Array) -> Array:
     square = jacobian @ np.swapaxes(jacobian, 1, 2)
-    damping = 1e-6 + 0.02 * np.sum(np.square(error), axis=1)
-    square[:, range(6), range(6)] += damping[:, None]
+    damping = 1e-6 + 0.02 * np.einsum("ni,ni->n", error, error)
+    square.reshape(-1, 36)[:, ::7] += damping[:, None]
     return (np.swapaxes(jacobian, 1, 2) @ np.linalg.solve(square, error[..., None]))[..., 0]
 
 
