@@ -83,6 +83,25 @@ class Refused:
 
 
 @dataclass(frozen=True)
+class StopWork:
+    """What is done at one stop of a sweep, decided after the look there.
+
+    Attributes
+    ----------
+    holds : tuple[Hold, ...]
+        In order.
+    refused : tuple[Refused, ...]
+        Plants known round the stop that are not heated from it.
+    controls : tuple[str, ...]
+        Weeds left untreated on purpose.
+    """
+
+    holds: tuple[Hold, ...]
+    refused: tuple[Refused, ...]
+    controls: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Load:
     """What one stop takes, the drive to it included: kilograms, joules, seconds, metres."""
 
@@ -177,6 +196,12 @@ class Plan:
         Weeds left untreated on purpose.
     drive_bound_s : float
         Proven: no order of these stops takes less driving and turning; 0 where nothing is claimed.
+    sweep : bool
+        Nothing is known beforehand: the stops cover the ground and have no holds; the run decides them at each stop.
+    density_m2 : float
+        Of a sweep: weeds per square metre that the supplies are reckoned for.
+    ground_m2, left_out_m2 : float
+        Of a sweep: ground to treat (zones less keep-outs with their stand-off); part of it that no stop serves.
     """
 
     id: str
@@ -190,3 +215,7 @@ class Plan:
     controls: tuple[str, ...]
     notes: tuple[str, ...] = ()
     drive_bound_s: float = 0.0
+    sweep: bool = False
+    density_m2: float = 0.0
+    ground_m2: float = 0.0
+    left_out_m2: float = 0.0
