@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
+import swardwright.shell
 from swardwright.domain.heat import Head, dose_kg_m2, kill_probability
 from swardwright.domain.units import parse_quantity
 
@@ -126,3 +127,27 @@ def test_the_table_of_doses_in_the_docs_is_the_published_one() -> None:
     (kind,) = tomllib.loads(example)["kinds"]
     ed50_kg_m2 = parse_quantity(kind["ed50"], "areal dose")
     assert float(kill_probability(86e-4, ed50_kg_m2, kind["slope"])) == pytest.approx(0.90, abs=0.0015)
+
+
+def test_the_shipped_kinds_are_rows_of_the_table() -> None:
+    """What `init --kind` writes: the dose and share in its `source` are a published row, the largest of that plant.
+
+    Its `ed50` and slope give the row's share back at the row's dose: 0.05 kg/ha of rounding moves it by 0.0015 at most.
+    """
+    folder = Path(swardwright.shell.__file__).parent / "templates"
+    kinds = tomllib.loads((folder / "published_kinds.toml").read_text(encoding="utf-8"))["kinds"]
+    assert len(kinds) == 12
+    for kind in kinds:
+        name, source = kind["name"], kind["source"]
+        found = re.match(
+            r"(?:more than )?([0-9.]+) kg/ha for ([0-9]+) % .*\((RURALS 3\(1\):2|[A-Z][a-z]+ [0-9]{4})", source
+        )
+        assert found is not None, source
+        kg_ha, share, origin = float(found[1]), float(found[2]) / 100.0, found[3]
+        rows = [row for row in TABLE if name in row[0]]
+        assert (origin, kg_ha, share) in [row[1:] for row in rows], name
+        assert kg_ha == max(row[2] for row in rows), name
+        ed50 = parse_quantity(kind["ed50"], "areal dose")
+        assert float(kill_probability(kg_ha * 1e-4, ed50, kind["slope"])) == pytest.approx(share, abs=0.0015), name
+        assert kind["slope"] == 3.02
+    assert [kind["name"] for kind in kinds if kind["taproot"]] == ["dandelion"]  # UC IPM PN 7469 (S)

@@ -191,7 +191,8 @@ def test_a_site_from_a_recordings_own_camera(call: Call, urdf: str, logs: Any, t
     (tmp_path / "two.urdf").write_text(urdf)
     done = call(
         "init", tmp_path / "lawn", "--urdf", tmp_path / "two.urdf", "--from-recording", path, "--size", "600 cm, 4 m",
-        "--start", "1 m, 2 m, 90 deg", "--topic", "odometry=/odom", "--kind", "dock", "--spare", "daisy",
+        "--start", "1 m, 2 m, 90 deg", "--topic", "odometry=/odom", "--kind", "dock", "--kind", "Yellow Foxtail",
+        "--spare", "daisy",
         "--set", "errors.mount=4 mm",
     )  # fmt: skip
     assert done.exit_code == 0, done.stderr
@@ -201,7 +202,10 @@ def test_a_site_from_a_recordings_own_camera(call: Call, urdf: str, logs: Any, t
     assert site.start.as_array() == pytest.approx([1.0, 2.0, np.pi / 2])
     assert site.zones[0].corners_m == ((0.0, 0.0), (6.0, 0.0), (6.0, 4.0), (0.0, 4.0))
     assert site.topics.odometry == "/odom"
-    assert [(k.name, k.treat) for k in site.kinds] == [("dock", True), ("daisy", False)]
+    assert [(k.name, k.treat) for k in site.kinds] == [("dock", True), ("Yellow Foxtail", True), ("daisy", False)]
+    assert "guess" in site.kinds[0].source
+    assert "86 kg/ha" in site.kinds[1].source  # Ulloa 2010: 90 % at 86 kg/ha; slope 3.02: 86 / 9^(1 / 3.02) = 41.5
+    assert site.kinds[1].ed50_kg_m2 == pytest.approx(41.5e-4)
     assert site.rig.errors.mount_m == pytest.approx(0.004)
     # the median of joint a over the pictures at 0.333, 1.333, 2.333, 3.333 s of 1 rad/s
     assert site.rig.survey_joints_rad[0] == pytest.approx(1.833, abs=0.01)

@@ -73,10 +73,6 @@ class Pattern:
         return len(self.offsets_m) * self.hold_s
 
 
-#: the pattern of one hold
-Dwell = Pattern
-
-
 def gas_of_hold_kg(head: Head, hold_s: float) -> float:
     """Return the fuel of one hold, valve delay at both ends counted at full flow (the cautious side), kg."""
     return head.flow_kg_s * (hold_s + 2.0 * head.valve_delay_s)

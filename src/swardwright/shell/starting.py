@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -189,10 +190,16 @@ def _looks(arm: Arm, posture: tuple[float, ...]) -> list[tuple[float, ...]]:
 
 
 def _kind(name: str, *, treat: bool) -> str:
+    """Return a kind's table: with the published dose where there is one, else with a guess that says so."""
+    text = (Path(__file__).parent / "templates" / "published_kinds.toml").read_text(encoding="utf-8")
+    known = {kind["name"]: kind for kind in tomllib.loads(text)["kinds"]}
+    guess = {"ed50": "40 kg/ha", "slope": 3.0, "taproot": False, "source": "guess of swardwright init"}
+    dose: dict[str, Any] = known.get(name.strip().lower(), guess)
+    remark = "guess" if dose is guess else "a trial's plants"
     return (
         f"[[kinds]]\nname = {_quoted(name)}\ntreat = {'true' if treat else 'false'}\n"
-        'ed50 = "40 kg/ha"       # guess: replace with what your trials show\nslope = 3.0\ntaproot = false\n'
-        'miss_price = 1.0\nsource = "guess of swardwright init"\n'
+        f"ed50 = {_quoted(dose['ed50'])}       # {remark}: replace with what your trials show\n"
+        f"slope = {dose['slope']}\ntaproot = {'true' if dose['taproot'] else 'false'}\nmiss_price = 1.0\nsource = {_quoted(dose['source'])}\n"
     )
 
 
