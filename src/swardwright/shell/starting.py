@@ -199,7 +199,8 @@ def _kind(name: str, *, treat: bool) -> str:
     return (
         f"[[kinds]]\nname = {_quoted(name)}\ntreat = {'true' if treat else 'false'}\n"
         f"ed50 = {_quoted(dose['ed50'])}       # {remark}: replace with what your trials show\n"
-        f"slope = {dose['slope']}\ntaproot = {'true' if dose['taproot'] else 'false'}\nmiss_price = 1.0\nsource = {_quoted(dose['source'])}\n"
+        f"slope = {dose['slope']}\ntaproot = {'true' if dose['taproot'] else 'false'}\nmiss_price = 1.0\n"
+        f"source = {_quoted(dose['source'])}\n"
     )
 
 
