@@ -183,6 +183,25 @@ def test_scorch_is_the_mean_over_where_the_holds_land(holds: int, radius: float,
     )
 
 
+@settings(max_examples=60, deadline=None)
+@given(st.integers(2, 7), st.integers(0, 1), st.floats(0.0, 0.1), st.floats(0.0, 0.06), st.floats(1.05, 8.0))
+def test_of_patterns_that_land_on_their_aims_a_single_hold_scorches_least(
+    holds: int, middle: int, ring: float, crown: float, above: float
+) -> None:
+    """Decision 0007: heat that gives a dose all over a disc scorches no less than the single hold that just does.
+
+    ln D + r^2 / 2 s^2 is convex on every ray and has no slope in the middle of a ring, so that it never falls on the way
+    out: D beyond the rim is no less than the single hold's. The area under a single hold is in closed form.
+    """
+    exact = replace(HEAD, landing_sigma_m=0.0)
+    aims = ring_m(holds, ring, 0.3, middle)
+    rim = crown * np.column_stack([np.cos(np.arange(0.0, 6.3, 0.02)), np.sin(np.arange(0.0, 6.3, 0.02))])
+    least = sum(footprint_density_m2(np.square(rim - aim).sum(axis=1), 0.03) for aim in aims).min()
+    hold_s = above * 30e-4 / (HEAD.flow_kg_s * float(least))  # the least dose on the rim: so many times turf's limit
+    single = math.pi * (crown**2 + 2.0 * 0.03**2 * math.log(above))
+    assert scorched_by_pattern_m2(exact, aims, hold_s, 30e-4) >= 0.99 * single
+
+
 def test_a_hold_too_weak_to_scorch_scorches_nothing() -> None:
     assert scorched_by_pattern_m2(HEAD, ring_m(3, 0.05), 0.001, 30e-4) == 0.0
 
