@@ -19,7 +19,7 @@ from swardwright.planning.choose import choose
 from swardwright.planning.sensitivity import Row, figures, sensitivity, variants
 from swardwright.planning.view import LOOK_ERRORS, after_look_covariance_m2, fresh_look_covariance_m2
 
-#: a ring's radius comes from a table and of patterns within 1 % of the least gas the least scorched is taken
+#: a ring's radius and number of holds are chosen from a table
 OF_THE_CHOICE = 0.02
 
 
@@ -31,7 +31,9 @@ def before(make: Any) -> tuple[Site, Register, Plan]:
         make.weed(f"w{i:02d}", *rng.uniform((0.3, 0.3), (4.0, 2.0)), sd=float(rng.uniform(0.003, 0.03)))
         for i in range(16)
     )
-    site, register = make.site((4.5, 2.5)), Register(1, weeds)
+    # holds chosen by gas alone, so that gas itself is what is least
+    site = make.site((4.5, 2.5), limits=replace(make.limits, turf_worth_kg_m2=0.0))
+    register = Register(1, weeds)
     return site, register, plan_round(register, site, plan_id="r", seed=5)
 
 
@@ -88,6 +90,9 @@ def test_the_cost_is_by_the_user_s_prices(before: tuple[Site, Register, Plan]) -
     dear = replace(site, rig=replace(site.rig, gas=replace(site.rig.gas, price=site.rig.gas.price + 100.0)))
     now = figures(plan, register, site)
     assert figures(plan, register, dear).cost - now.cost == pytest.approx(100.0 * plan.supplies.gas_kg)
+    dear = replace(site, limits=replace(site.limits, turf_worth_kg_m2=0.2))
+    more = figures(plan, register, dear).cost - now.cost
+    assert more == pytest.approx(0.2 * site.rig.gas.price * now.scorch_m2)
     dear = replace(site, limits=replace(site.limits, hour_price=site.limits.hour_price + 60.0))
     assert figures(plan, register, dear).cost - now.cost == pytest.approx(plan.supplies.time_s / 60.0)
     dear = replace(site, kinds=tuple(replace(k, miss_price=k.miss_price + 2.0) for k in site.kinds))

@@ -53,7 +53,7 @@ class Figures:
     kills : float
         Expected number of weeds killed.
     cost : float
-        Gas and hours, less what missing the weeds killed would cost, at the user's prices; turf has none.
+        Gas, hours and scorched turf, less what missing the weeds killed would cost, at the user's prices.
     """
 
     gas_kg: float
@@ -141,9 +141,11 @@ def figures(plan: Plan, register: Register, site: Site) -> Figures:
     prices = {kind.name: kind.miss_price for kind in site.kinds if kind.treat}
     kind_of = {weed.id: weed.kind for weed in register.weeds}
     worth = sum(hold.kill * prices.get(kind_of[weed], 0.0) for weed, hold in holds.items())
-    cost = supplies.gas_kg * site.rig.gas.price + supplies.time_s / 3600.0 * site.limits.hour_price
+    scorch_m2 = sum(hold.scorch_m2 for hold in holds.values())
+    gas_kg = supplies.gas_kg + site.limits.turf_worth_kg_m2 * scorch_m2
+    cost = gas_kg * site.rig.gas.price + supplies.time_s / 3600.0 * site.limits.hour_price
     return Figures(
-        gas_kg=supplies.gas_kg, scorch_m2=sum(hold.scorch_m2 for hold in holds.values()), time_s=supplies.time_s,
+        gas_kg=supplies.gas_kg, scorch_m2=scorch_m2, time_s=supplies.time_s,
         energy_j=supplies.energy_j, stops=len(plan.stops), refused=len(plan.refused), weeds=len(holds),
         kills=sum(hold.kill for hold in holds.values()), cost=cost - worth,
     )  # fmt: skip

@@ -42,6 +42,13 @@ def clock_s(opened: OpenSite) -> float:
     return time.time()
 
 
+def _must_heat(plan: Plan, doing: str, folder: Path) -> None:
+    """Refuse a plan without a hold: nobody is to be asked, and no robot called, for nothing."""
+    if not any(stop.holds for stop in plan.stops):
+        raise RefusedError(f"{plan.id} heats nothing, so there is nothing to {doing}", where=folder.name,
+                           remedy="mend what its refusals name, or survey again, then plan")  # fmt: skip
+
+
 def permit_site(
     opened: OpenSite,
     *,
@@ -56,6 +63,7 @@ def permit_site(
     store = opened.store
     with store.writer():
         plan = need(store.plan(), "plan", f"plan {opened.folder}")
+        _must_heat(plan, "permit", opened.folder)
         opened.must_stand(f"plan {plan.id}", f"plan {opened.folder}")
         if store.record(plan.id) is not None:
             raise StaleError(f"the round of {plan.id} is over", where=opened.folder.name,
@@ -113,6 +121,7 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
     store, folder = opened.store, opened.folder
     with store.writer(one_transaction=False):
         plan = need(store.plan(), "plan", f"plan {folder}")
+        _must_heat(plan, "run", folder)
         permit = need(store.permit(plan.id), f"permit for {plan.id}", f"permit {folder}")
         if store.record(plan.id) is not None:
             raise StaleError(f"the round of {plan.id} is over", where=folder.name,
@@ -191,6 +200,9 @@ def _ran(record: RoundRecord, *, over: bool) -> Said:
         f"{record.plan_id}: {len(record.treated)} weeds heated, {len(record.not_treated)} not, "
         f"{len(record.controls)} controls; {1000 * record.gas_kg:.1f} g of gas.",
     ]
+    cut = [item for item in record.treated if item.points < item.planned]
+    if cut:
+        lines.append(f"Rings cut short: {', '.join(f'{t.weed_id} ({t.points} of {t.planned} holds)' for t in cut)}.")
     if unknown:
         lines.append(
             f"Heat unknown for {', '.join(n.weed_id for n in unknown)}: look again before any more heat there."
@@ -201,6 +213,7 @@ def _ran(record: RoundRecord, *, over: bool) -> Said:
     lines.append("Keep the fire watch standing after the last flame, as your local code asks.")
     data = {
         "plan": record.plan_id, "treated": len(record.treated), "not_treated": len(record.not_treated),
+        "rings": sum(item.planned > 1 for item in record.treated), "rings_cut_short": len(cut),
         "controls": len(record.controls), "gas_kg": record.gas_kg, "scorch_m2": record.scorch_m2,
         "completed": record.completed, "reason": record.reason,
     }  # fmt: skip

@@ -82,8 +82,8 @@ def table(site: Site, now: Figures, rows: list[Row]) -> list[str]:
         )
     gas, limits = site.rig.gas, site.limits
     return [*lines, "", "kills: weeds expected dead. worth: of one such round, at the prices in site.toml "
-            f"({gas.price:g} a kg of gas, {limits.hour_price:g} an hour, a missed weed as its kind says); turf has no "
-            "price there."]  # fmt: skip
+            f"({gas.price:g} a kg of gas, {limits.hour_price:g} an hour, "
+            f"{limits.turf_worth_kg_m2 * gas.price:.2g} a m2 of turf, a missed weed as its kind says)."]  # fmt: skip
 
 
 def _signed(value: float, places: int = 0) -> str:
