@@ -190,8 +190,8 @@ def test_of_patterns_that_land_on_their_aims_a_single_hold_scorches_least(
 ) -> None:
     """Decision 0007: heat that gives a dose all over a disc scorches no less than the single hold that just does.
 
-    ln D + r^2 / 2 s^2 is convex on every ray and has no slope in the middle of a ring, so that it never falls on the way
-    out: D beyond the rim is no less than the single hold's. The area under a single hold is in closed form.
+    ln D + r^2 / 2 s^2 is convex on every ray and has no slope in the middle of a ring, so that it never falls on its
+    way out: D beyond the rim is no less than the single hold's. The area under a single hold is in closed form.
     """
     exact = replace(HEAD, landing_sigma_m=0.0)
     aims = ring_m(holds, ring, 0.3, middle)
