@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -187,3 +188,28 @@ def make_story(count: int = 120) -> Story:
 @pytest.fixture(scope="session")
 def story() -> Story:
     return make_story()
+
+
+@pytest.fixture(scope="session")
+def planned_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented site's folder with a register of 14 plants, planned by the command, the plan's files beside it."""
+    from click.testing import CliRunner
+
+    from swardwright.shell.command_line import main
+    from swardwright.shell.open_site import opened
+
+    folder = tmp_path_factory.mktemp("planned") / "green"
+    rng = np.random.default_rng(3)
+    assert CliRunner().invoke(main, ["init", str(folder), "--invented", "--seed", "3"]).exit_code == 0
+    with opened(folder, write=True) as at:
+        kinds = [kind.name for kind in at.site.kinds]
+        weeds = tuple(
+            Weed(f"w{n:04d}", rng.uniform((1.0, 2.0), (4.0, 5.0)), 16e-6 * np.eye(2), 0.02, 0.002, 0.95,
+                 ((kinds[n % len(kinds)], 0.97),))
+            for n in range(14)
+        )  # fmt: skip
+        with at.store.writer():
+            at.store.add_register(Register(1, weeds), made_by="locate", recordings=[])
+    done = CliRunner().invoke(main, ["plan", str(folder), "--files"])
+    assert done.exit_code == 0, done.output
+    return folder

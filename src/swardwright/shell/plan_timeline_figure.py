@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -24,8 +23,8 @@ _LANES: tuple[tuple[str, frozenset[str], str], ...] = (
     ("flame", frozenset({"light", "hold"}), COLOURS[1]),
 )
 _LINE = "#e4e2dc"
-#: time without a stop's number where stops follow closely, share of the picture's width
-_NUMBER_ROOM = 0.035
+#: room for a stop's number, a digit of it and the gap to the next, share of the picture's width
+_DIGIT, _GAP = 0.011, 0.014
 
 Burn = tuple[float, float, float]
 
@@ -39,7 +38,7 @@ def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[StopWork]
     FigureCanvasAgg(figure)
     lanes, gas, battery = figure.subplots(3, 1, sharex=True, height_ratios=[1.9, 1.0, 1.0])
     end_s = stop_times(plan)[-1].done_s if plan.stops else 0.0
-    _lanes(lanes, plan, work, end_s)
+    _lanes(lanes, plan, work)
     first, full, burns = gas_use(site, plan, work)
     _level(gas, plan, "gas", _falling(plan, "gas", first, full, burns), 1e3, "gas left, g", COLOURS[1])
     whole, drains = battery_use(site, plan)
@@ -53,7 +52,7 @@ def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[StopWork]
     _save(figure, path, dpi=DPI)
 
 
-def _lanes(axes: Any, plan: Plan, work: Sequence[StopWork], end_s: float) -> None:
+def _lanes(axes: Any, plan: Plan, work: Sequence[StopWork]) -> None:
     times = stop_times(plan)
     spans: dict[str, list[tuple[float, float]]] = {word: [] for word, *_ in _LANES}
     for at, one in zip(times, work, strict=True):
@@ -68,21 +67,21 @@ def _lanes(axes: Any, plan: Plan, work: Sequence[StopWork], end_s: float) -> Non
     axes.set_yticks([-row for row in range(len(_LANES))],
                     [f"{word}\n{total:.1f} min" for (word, *_), total in zip(_LANES, totals, strict=True)],
                     fontsize=10, color=INK)  # fmt: skip
-    axes.set_ylim(-len(_LANES) + 0.45, 1.0)
-    last = -math.inf
+    axes.set_ylim(-len(_LANES) + 0.45, 1.5 if plan.supplies.days > 1 else 1.0)
+    room = len(times) * (_DIGIT * len(str(len(times))) + _GAP)
+    step = next((n for n in (1, 2, 5, 10, 20, 50, 100, 200) if n >= room), 500)
     for number, at in enumerate(times, start=1):
-        axes.axvline(at.arrive_s / 60.0, color=_LINE, linewidth=0.8, zorder=0)
-        middle = 0.5 * (at.arrive_s + at.done_s)
-        if middle - last >= _NUMBER_ROOM * end_s:
-            axes.text(middle / 60.0, 0.72, str(number), ha="center", va="center", fontsize=9, color=INK)
-            last = middle
+        axes.plot([at.arrive_s / 60.0] * 2, [-len(_LANES) + 0.45, 0.95], color=_LINE, linewidth=0.8, zorder=0)
+        if number % step == 0:
+            middle_s = 0.5 * (at.arrive_s + at.done_s)
+            axes.text(middle_s / 60.0, 0.72, str(number), ha="center", va="center", fontsize=9, color=INK)
     axes.text(
         -0.012, 0.72, "stop", transform=axes.get_yaxis_transform(), ha="right", va="center", fontsize=10, color=INK
     )
     for swap, at_s in _moments(plan):
         if swap == "time":
-            axes.axvline(at_s / 60.0, color=INK, linewidth=1.4, linestyle=(0, (4, 2)))
-            axes.text(at_s / 60.0, 0.98, " day ends", ha="left", va="top", fontsize=9, color=INK, rotation=90)
+            axes.plot([at_s / 60.0] * 2, [-len(_LANES) + 0.45, 1.1], color=INK, linewidth=1.4, linestyle=(0, (4, 2)))
+            axes.text(at_s / 60.0, 1.32, "day ends", ha="center", va="center", fontsize=9, color=INK)
     _bare(axes)
     axes.tick_params(axis="y", length=0)
 
@@ -129,12 +128,13 @@ def _moments(plan: Plan) -> list[tuple[str, float]]:
 def gas_use(site: Site, plan: Plan, work: Sequence[StopWork]) -> tuple[float, float, list[list[Burn]]]:
     """Return what the first and a full cylinder give, kg, and each stop's burning: begin, end (s), kg.
 
-    The pilot burns from lighting to the last hold; each point of a hold burns its share of the hold's gas.
+    The pilot burns from lighting to the last hold; each point of a hold burns its share of the hold's gas. Where holds
+    are only expected (a sweep), a stop's gas is spread over its time.
     """
     from swardwright.planning.supplies import usable_gas_kg
 
     burns: list[list[Burn]] = []
-    for stop, load, one in zip(plan.stops, plan.supplies.loads, work, strict=True):
+    for stop, load, at, one in zip(plan.stops, plan.supplies.loads, stop_times(plan), work, strict=True):
         mine: list[Burn] = []
         shares = {hold.weed_id: hold.gas_kg / max(len(hold.offsets_m), 1) for hold in stop.holds}
         begin = end = None
@@ -147,7 +147,7 @@ def gas_use(site: Site, plan: Plan, work: Sequence[StopWork]) -> tuple[float, fl
             for a, b in pairwise(marks):
                 full = sum(kg for c, d, kg in held if c <= a and b <= d)
                 mine.append((a, b, load.gas_pilot_kg * (b - a) / (end - begin) + full))
-        burns.append(mine)
+        burns.append(mine if stop.holds else [(at.arrive_s, at.done_s, load.gas_kg)])
     return usable_gas_kg(site, site.rig.gas.fill), usable_gas_kg(site), burns
 
 

@@ -14,7 +14,7 @@ from swardwright.domain.poses import Array, BasePose
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register, Weed
 from swardwright.shell.figures import _ground, _save
-from swardwright.shell.plan_clock import legs_m
+from swardwright.shell.plan_clock import legs_m, points_m
 from swardwright.shell.report_map import COLOURS, Extent
 
 if TYPE_CHECKING:
@@ -24,7 +24,8 @@ INK, SOFT, WAY, REACH = "#24241f", "#625f54", "#33332f", COLOURS[0]
 _HEATED, _CONTROL, _REFUSED, _SPARED, _NONE = COLOURS[1], COLOURS[2], INK, COLOURS[4], "#a8a294"
 #: what stands under every picture of a plan
 NOTE = "A plan, not a permission; not a safety function: a person stands watch."
-#: width of the pictures, inches: narrow, so that letters can be read on a telephone too
+#: width of the pictures, inches: narrow, so that letters can be read on a telephone too (a plan view of many stops is
+#: wider, so that their numbers have room)
 WIDTH_IN = 7.6
 DPI = 160
 #: a pointed mark about (0, 0): the circle with the stop's number covers all of it but the point ahead
@@ -43,12 +44,13 @@ def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, rea
 
     extent = Extent.around(site, register.weeds, plan)
     west, south, east, north = extent.bounds_m
-    height = float(np.clip((WIDTH_IN - 0.9) * (north - south) / (east - west), 2.5, 14.0)) + 0.5
-    figure = Figure(figsize=(WIDTH_IN, height + 1.65), layout="constrained")
+    width = WIDTH_IN * float(np.clip(math.sqrt(len(plan.stops) / 40), 1.0, 2.2))
+    height = float(np.clip((width - 0.9) * (north - south) / (east - west), 2.5, 2.0 * width)) + 0.5
+    figure = Figure(figsize=(width, height + 1.65), layout="constrained")
     FigureCanvasAgg(figure)
     axes, words = figure.subplots(2, 1, height_ratios=[height, 0.75])
     _ground(axes, site, extent)
-    _stops(axes, site, plan, reach)
+    _stops(axes, plan, reach, (east - west) / (width - 0.9))
     _drive(axes, plan)
     _plants(axes, site, register, plan)
     axes.set(xlim=(west, east), ylim=(south, north))
@@ -56,7 +58,8 @@ def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, rea
     _furniture(axes, extent)
     legend(axes, words)
     holds = sum(len(stop.holds) for stop in plan.stops)
-    title(figure, site, f"{plan.id}: {holds} weeds from {len(plan.stops)} stops, "
+    weeds = f"{holds} weeds from " if holds else ""
+    title(figure, site, f"{plan.id}: {weeds}{len(plan.stops)} stops, "
                         f"{plan.supplies.drive_m:.0f} m of driving, {plan.supplies.time_s / 60:.0f} min")  # fmt: skip
     _save(figure, path, dpi=DPI)
 
@@ -97,30 +100,39 @@ def _drive(axes: Any, plan: Plan) -> None:
               linestyle="none", label="start", zorder=5.3)  # fmt: skip
 
 
-def _stops(axes: Any, site: Site, plan: Plan, reach: ReachMap) -> None:
+def _stops(axes: Any, plan: Plan, reach: ReachMap, scale_m: float) -> None:
+    """Draw each stop: its reach, a line to each weed, a point ahead, and its number where there is room.
+
+    ``scale_m`` is metres on the ground in an inch of the picture.
+    """
+    from matplotlib.collections import LineCollection, PathCollection
     from matplotlib.colors import to_rgba
     from matplotlib.markers import MarkerStyle
-    from matplotlib.patches import PathPatch
     from matplotlib.transforms import Affine2D
 
     many = len(plan.stops) > 30
-    letters = 7.0 if many else 8.5
-    for number, stop in enumerate(plan.stops, start=1):
-        for path in _outline(reach, stop.base):
-            axes.add_patch(PathPatch(path, facecolor=REACH, alpha=0.035, linewidth=0, zorder=1.5))
-            axes.add_patch(PathPatch(path, fill=False, edgecolor=REACH, alpha=0.2 if many else 0.4, linewidth=0.6,
-                                     zorder=1.6))  # fmt: skip
-        for hold in stop.holds:
-            place = stop.base.compose(BasePose(*hold.aim_base_m, 0.0))
-            axes.plot([stop.base.x_m, place.x_m], [stop.base.y_m, place.y_m], color=_HEATED, linewidth=0.6, alpha=0.55,
-                      zorder=3)  # fmt: skip
-        here, turned = (stop.base.x_m, stop.base.y_m), Affine2D().rotate(stop.base.yaw_rad)
-        axes.plot(*here, marker=MarkerStyle(_NOSE, transform=turned), markersize=3.9 * letters, markeredgewidth=0,
-                  color=WAY, linestyle="none", zorder=7)  # fmt: skip
-        axes.annotate(str(number), (stop.base.x_m, stop.base.y_m), ha="center", va="center_baseline", fontsize=letters,
-                      color=INK, zorder=8, annotation_clip=False,
-                      bbox={"boxstyle": "circle,pad=0.2", "facecolor": "white", "edgecolor": WAY,
-                            "linewidth": 1.1})  # fmt: skip
+    every = next(step for step in (1, 10, 20, 50, 100, 10**9) if len(plan.stops) <= 400 * step)
+    letters = 6.5 if many else 8.5
+    parts = reach_parts(reach, opened_m=0.04)
+    outlines = [path for stop in plan.stops for path in _placed(parts, stop.base)]
+    axes.add_collection(PathCollection(outlines, facecolor=to_rgba(REACH, 0.04), edgecolor=to_rgba(REACH, 0.35),
+                                       linewidth=0.6, zorder=1.5))  # fmt: skip
+    spokes = [
+        [(stop.base.x_m, stop.base.y_m), place] for stop in plan.stops for hold in stop.holds
+        for place in points_m(stop, hold)[:1]
+    ]  # fmt: skip
+    axes.add_collection(LineCollection(spokes, color=_HEATED, linewidth=0.6, alpha=0.55, zorder=3))
+    places = _apart(np.array([(s.base.x_m, s.base.y_m) for s in plan.stops]), 2.3 * letters / 72.0 * scale_m)
+    for number, (stop, here) in enumerate(zip(plan.stops, places, strict=True), start=1):
+        turned = Affine2D().rotate(stop.base.yaw_rad)
+        told = number % every == 0 or every == 1
+        axes.plot(*here, marker=MarkerStyle(_NOSE, transform=turned), markeredgewidth=0, color=WAY, linestyle="none",
+                  markersize=((3.9 if number < 100 else 4.7) if told else 2.0) * letters, zorder=7)  # fmt: skip
+        if told:
+            axes.plot(*here, marker="o", markersize=(2.0 if number < 100 else 2.5) * letters, markerfacecolor="white",
+                      markeredgecolor=WAY, markeredgewidth=1.1, linestyle="none", zorder=8)  # fmt: skip
+            axes.annotate(str(number), here, ha="center", va="center_baseline", fontsize=letters, color=INK, zorder=8.1,
+                          annotation_clip=False)  # fmt: skip
     if plan.stops:
         axes.plot([], [], marker="o", markersize=10, markerfacecolor="white", markeredgecolor=WAY, linestyle="none",
                   label="stop, point ahead")  # fmt: skip
@@ -129,18 +141,34 @@ def _stops(axes: Any, site: Site, plan: Plan, reach: ReachMap) -> None:
         )
 
 
-def _outline(reach: ReachMap, base: BasePose) -> list[Any]:
-    """Return the outlines of what is surely reached from a base pose, ground axes, holes included."""
+def _apart(places_m: Array, gap_m: float) -> Array:
+    """Return places (n, 2) pushed apart until numbers on them do not cover each other, or nearly so; m."""
+    out = places_m.astype(float).copy()
+    if len(out) > 400:
+        return out
+    for _ in range(12):
+        for n in range(len(out)):
+            step = out[n] - out
+            far = np.hypot(*step.T)
+            near = (far < gap_m) & (np.arange(len(out)) != n)
+            for m in np.flatnonzero(near):
+                way = step[m] / far[m] if far[m] > 1e-6 else np.array([0.0, 1.0])
+                push = 0.5 * (gap_m - far[m]) * way
+                out[n] += push
+                out[m] -= push
+    return out
+
+
+def _placed(parts: list[list[Array]], base: BasePose) -> list[Any]:
+    """Return outlines in base axes as outlines in ground axes, holes included."""
     from matplotlib.path import Path as Outline
 
     c, s = math.cos(base.yaw_rad), math.sin(base.yaw_rad)
     turn = np.array([[c, s], [-s, c]])
     paths = []
-    for part in reach_parts(reach, opened_m=0.04):
-        corners, codes = [], []
-        for ring in part:
-            corners.append(ring @ turn + [base.x_m, base.y_m])
-            codes += [Outline.MOVETO, *[Outline.LINETO] * (len(ring) - 2), Outline.CLOSEPOLY]
+    for part in parts:
+        corners = [ring @ turn + [base.x_m, base.y_m] for ring in part]
+        codes = [c for r in part for c in (Outline.MOVETO, *[Outline.LINETO] * (len(r) - 2), Outline.CLOSEPOLY)]
         paths.append(Outline(np.concatenate(corners), codes))
     return paths
 

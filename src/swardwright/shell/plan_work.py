@@ -123,7 +123,7 @@ def _with_stands(parts: list[Timed], rig: Rig, arrive_s: float, heats: bool) -> 
             doings.append(Doing(word, part.weed_id, arrive_s + now_s, arrive_s + now_s + lasts_s))
             times.append(now_s + (part.time_s[1:] - part.time_s[0]))
             joints.append(part.joints_rad[1:])
-            speeds.append(part.speed_rad_s[1:])
+            speeds.append(np.vstack([part.speed_rad_s[1:-1], np.zeros((1, len(rest)))]))  # it ends standing, exactly
             now_s += lasts_s
         if part.what == "look":
             seen += 1
