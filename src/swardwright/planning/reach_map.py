@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from swardwright.domain.poses import Array, frozen
 from swardwright.domain.site import Rig
 from swardwright.planning.reach import (
+    POSITION_TOLERANCE_M,
     cones_rad,
     content_key,
     heat_off_base,
@@ -20,11 +21,14 @@ from swardwright.planning.reach import (
     tilt_rad,
     travel_s,
     usable,
+    working_point_m,
 )
 
 CELL_M = 0.05
 #: starts from the pool, first and second try
 _FEW, _MORE = 1, 6
+#: cells on a side at most: an arm reaches no further than 12 m
+_WIDEST = 481
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +49,9 @@ class ReachMap:
         Shape (nx, ny): tilt of the head.
     joints_rad : Array
         Shape (nx, ny, dof): the posture; NaN where there is none.
+    limit_share : Array
+        Shape (nx, ny): how far the posture's nearest joint is from its limit, as a share of half its range, 0..1;
+        only joints on the way to the head.
     """
 
     first_m: Array
@@ -53,6 +60,7 @@ class ReachMap:
     quality: Array
     tilt_rad: Array
     joints_rad: Array
+    limit_share: Array
 
     @property
     def radius_m(self) -> float:
@@ -88,19 +96,65 @@ def reach_map(rig: Rig) -> ReachMap:
     """Return the reach map of a rig; kept in memory by content, so that it is made once per machine and process."""
     key = content_key(rig)
     if key not in _MAPS:
-        if len(_MAPS) >= 4:
-            _MAPS.clear()
-        _MAPS[key] = _make(rig)
+        _keep(key, _finished(rig, *_search(rig)))
     return _MAPS[key]
 
 
-def _make(rig: Rig) -> ReachMap:
+def _keep(key: tuple[object, ...], reach: ReachMap) -> None:
+    if len(_MAPS) >= 4:
+        _MAPS.clear()
+    _MAPS[key] = reach
+
+
+def to_arrays(reach: ReachMap) -> dict[str, Array]:
+    """Return what a reach map is to be kept by: all else follows from it."""
+    return {"first_m": reach.first_m, "joints_rad": reach.joints_rad}
+
+
+def from_arrays(rig: Rig, arrays: dict[str, Array]) -> bool:
+    """Take a kept reach map for this rig's, if it is one; return whether.
+
+    Nothing is believed: each posture must still bring the head over its cell, be usable, and keep the joints' limits.
+    """
+    first, joints = arrays.get("first_m"), arrays.get("joints_rad")
+    if first is None or joints is None or first.shape != (2,) or joints.ndim != 3:
+        return False
+    if first.dtype != np.float64 or joints.dtype != np.float64 or not np.isfinite(first).all():
+        return False
+    side = len(joints)
+    if joints.shape != (side, side, len(rig.arm.moving)) or side % 2 == 0 or side > _WIDEST:
+        return False
+    steps = _steps(side // 2)
+    if (first != steps[0]).any():
+        return False
+    there = np.isfinite(joints).all(axis=2)
+    if not (there | np.isnan(joints).all(axis=2)).all():
+        return False
+    if there.any():
+        found = joints[there]
+        aims: Array = steps[np.argwhere(there)]
+        off = np.linalg.norm(working_point_m(rig, found) - np.column_stack([aims, np.zeros(len(aims))]), axis=1)
+        within = ((found >= rig.arm.lower_rad) & (found <= rig.arm.upper_rad)).all()
+        if not within or not (off < 2.0 * POSITION_TOLERANCE_M).all() or not heat_off_base(rig, aims).all():
+            return False
+        if not usable(rig, found, np.ones(len(found), dtype=bool)).all():
+            return False
+    _keep(content_key(rig), _finished(rig, first, joints))
+    return True
+
+
+def _steps(half: int) -> Array:
+    steps: Array = CELL_M * np.arange(-half, half + 1, dtype=float)
+    return steps
+
+
+def _search(rig: Rig) -> tuple[Array, Array]:
+    """Return the aim of the first cell (2,) and a posture for each cell (nx, ny, dof), NaN where none was found."""
     arm = rig.arm
     _, points, _ = start_pool(rig)
     near_ground = points[np.abs(points[:, 2]) < 0.3]
     radius = float(np.linalg.norm(near_ground[:, :2], axis=1).max()) if len(near_ground) else 0.0
-    half = math.ceil(radius / CELL_M) + 2
-    steps = CELL_M * np.arange(-half, half + 1)
+    steps = _steps(min(math.ceil(radius / CELL_M) + 2, _WIDEST // 2))
     grid = np.stack(np.meshgrid(steps, steps, indexing="ij"), axis=-1)
     shape = grid.shape[:2]
     joints = np.full((*shape, len(arm.moving)), np.nan)
@@ -112,18 +166,29 @@ def _make(rig: Rig) -> ReachMap:
         for pool in (_FEW, 0, 0, _MORE, 0, 0, 0):
             left = todo & np.isnan(joints[..., 0])
             _fill(rig, grid, joints, left & coarse if pool else left, home, cone, pool)
+    return grid[0, 0], joints
+
+
+def _finished(rig: Rig, first_m: Array, joints: Array) -> ReachMap:
+    """Return the map of the postures found."""
+    arm = rig.arm
     reached = ~np.isnan(joints[..., 0])
     sure = reached.copy()
     for di in (-1, 0, 1):
         for dj in (-1, 0, 1):
             sure &= np.roll(reached, (di, dj), axis=(0, 1))
-    tilt, quality = np.zeros(shape), np.zeros(shape)
+    tilt, share = np.zeros(reached.shape), np.zeros(reached.shape)
     if reached.any():
         found = joints[reached]
+        way = {joint.name for joint in arm.chain(rig.head.link)}
+        used = [i for i, joint in enumerate(arm.moving) if joint.name in way]
         middle, span = 0.5 * (arm.lower_rad + arm.upper_rad), 0.5 * (arm.upper_rad - arm.lower_rad)
         tilt[reached] = tilt_rad(rig, found)
-        quality[reached] = np.clip(1.0 - (np.abs(found - middle) / span).max(axis=1) - tilt[reached], 0.0, 1.0)
-    return ReachMap(frozen(grid[0, 0]), reached, sure, frozen(quality), frozen(tilt), frozen(joints))
+        share[reached] = np.clip(1.0 - (np.abs(found - middle) / span)[:, used].max(axis=1), 0.0, 1.0)
+    quality = np.clip(share - tilt, 0.0, 1.0)
+    return ReachMap(
+        frozen(first_m), reached, sure, frozen(quality), frozen(tilt), frozen(joints), frozen(share)
+    )  # fmt: skip
 
 
 def _fill(rig: Rig, grid: Array, joints: Array, todo: NDArray[np.bool_], home: Array, cone: float, pool: int) -> int:
