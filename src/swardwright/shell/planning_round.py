@@ -32,16 +32,19 @@ def plan_site(
         Write the plan's files too.
     """
     from swardwright.planning import cut_plan, plan_round
+    from swardwright.shell.reach_cache import keep_reach, recall_reach
 
     store = opened.store
     with store.writer():
         register = need(store.register(), "register", f"locate {opened.folder}")
         opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
         plan_id = f"round-{1 + len(store.plans())}"
+        recall_reach(opened.folder, opened.site.rig)
         plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed, at_s=noon_s(opened.site, day))
         if limit is not None:
             plan = cut_plan(plan, opened.site, limit)
         store.add_plan(plan)
+        keep_reach(opened.folder, opened.site.rig)
         present = input_hashes(opened.folder, opened.site)
         inputs = inputs_for(present, PLAN_FROM, store, (f"register {register.revision}",))
         store.set_result(f"plan {plan.id}", plan, inputs)
