@@ -145,6 +145,26 @@ def test_csv_is_si_and_never_a_formula(story: Any) -> None:
     assert line["hold_s"] == ""
 
 
+def test_a_ring_is_counted_and_one_cut_short_is_told(story: Any, tmp_path: Path) -> None:
+    around = ((0.03, 0.0), (-0.015, 0.026), (-0.015, -0.026))
+    stop, *others = story.plan.stops
+    ring = replace(stop.holds[0], offsets_m=around, hold_s=0.8)
+    plan = replace(story.plan, stops=(replace(stop, holds=(ring, *stop.holds[1:])), *others))
+    rows = {row.weed: row for row in report_rows.weed_rows(story.site, story.register, plan)}
+    assert (rows[ring.weed_id].points, rows[ring.weed_id].hold_s) == ("3", pytest.approx(2.4))
+    assert report_rows.ring_lines(plan) == ["1 weed with several holds, 3 in all; one for each of the others."]
+    assert report_rows.ring_lines(story.plan) == []
+
+    given = next(item for item in story.record.treated if item.weed_id == ring.weed_id)
+    cut = replace(given, points=2, planned=3, hold_s=1.6, kill=0.41)
+    record = replace(story.record, treated=tuple(cut if t is given else t for t in story.record.treated))
+    text = write_report(tmp_path, **whole(story, plan=plan, record=record)).read_text(encoding="utf-8")
+    assert "cut short: 2 of 3 holds given, expected kill 0.41" in text
+    rows = {row.weed: row for row in report_rows.weed_rows(story.site, story.register, plan, record)}
+    assert (rows[ring.weed_id].points, rows[ring.weed_id].hold_s) == ("2 of 3", 1.6)
+    assert ("weeds with several holds", "1", "1, 1 cut short") in report_rows.supply_rows(story.site, plan, record)
+
+
 def test_map_puts_north_up_and_states_the_enlargement(story: Any) -> None:
     place = {"south": (6.0, 1.0), "north": (6.0, 7.0), "east": (11.0, 1.0)}
     like = story.register.weeds[0]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
+from swardwright.domain.event import RoundRecord
 from swardwright.domain.plan import Plan, Swap
 from swardwright.shell.codec import from_text, to_text
 from swardwright.shell.planning_round import _planned, noon_s
@@ -63,3 +65,15 @@ def test_the_day_s_light_is_that_of_the_day_named(story: Any) -> None:
     now = noon_s(replace(story.site, invented=False), None)
     assert now is not None
     assert abs(now - datetime.now(UTC).timestamp()) <= 86_400.0
+
+
+def test_a_plan_and_a_record_from_before_rings_are_still_read(story: Any) -> None:
+    plan, record = json.loads(to_text(story.plan)), json.loads(to_text(story.record))
+    for stop in plan["stops"]:
+        for hold in stop["holds"]:
+            for name in ("offsets_m", "ring_rad", "ring_s"):
+                del hold[name]
+    for item in record["treated"]:
+        del item["points"], item["planned"]
+    assert from_text(json.dumps(plan), Plan) == story.plan
+    assert from_text(json.dumps(record), RoundRecord) == story.record

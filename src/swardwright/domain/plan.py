@@ -219,3 +219,8 @@ class Plan:
     density_m2: float = 0.0
     ground_m2: float = 0.0
     left_out_m2: float = 0.0
+
+    @property
+    def rings(self) -> int:
+        """Weeds that get more than one hold."""
+        return sum(len(hold.offsets_m) > 1 for stop in self.stops for hold in stop.holds)

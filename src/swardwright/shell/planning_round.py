@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.shell.open_site import OpenSite
-from swardwright.shell.report_rows import change_lines
+from swardwright.shell.report_rows import change_lines, ring_lines
 from swardwright.shell.saying import Said
 from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for
 from swardwright.shell.store import need
@@ -91,6 +91,7 @@ def _planned(plan: Plan, doubtful: str = "") -> Said:
             f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
             f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
             f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
+            *ring_lines(plan),
             *change_lines(supplies),
         ]
     )
@@ -101,7 +102,7 @@ def _planned(plan: Plan, doubtful: str = "") -> Said:
     lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])]
     lines += [*supplies.notes, *(note for note in plan.notes if holds or not note.startswith("nothing to treat"))]
     data = {
-        "plan": plan.id, "weeds": holds, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
+        "plan": plan.id, "weeds": holds, "rings": plan.rings, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
         "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
         "time_s": supplies.time_s, "drive_m": supplies.drive_m,

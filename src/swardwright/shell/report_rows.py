@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swardwright.domain.event import JournalEntry, RoundRecord
+from swardwright.domain.event import JournalEntry, RoundRecord, Treated
 from swardwright.domain.outcome import Outcome
 from swardwright.domain.permit import Permit
-from swardwright.domain.plan import Plan, Supplies
+from swardwright.domain.plan import Hold, Plan, Supplies
 from swardwright.domain.site import Site, treat_probability
 from swardwright.domain.uncertainty import ellipse
 from swardwright.domain.units import KG_M2_PER_KG_HA, ZERO_CELSIUS_K
@@ -124,6 +124,7 @@ class WeedRow:
     radius_m: float
     presence: float
     decision: str
+    points: str
     hold_s: float | None
     dose_kg_m2: float | None
     expected_kill: float | None
@@ -177,7 +178,8 @@ def weed_rows(
                 radius_m=weed.radius_m,
                 presence=weed.presence,
                 decision=decision(weed.id, weed.kind),
-                hold_s=heat.hold_s if heat else hold.hold_s if hold else None,
+                points=_points(hold, heat),
+                hold_s=heat.hold_s if heat else hold.heat_s if hold else None,
                 dose_kg_m2=heat.dose_kg_m2 if heat else None,
                 expected_kill=heat.kill if heat else hold.kill if hold else None,
                 fate=fates.get(weed.id),
@@ -188,6 +190,13 @@ def weed_rows(
     return rows
 
 
+def _points(hold: Hold | None, heat: Treated | None) -> str:
+    """Return how many holds a weed got, and of how many where they were cut short; or how many are planned."""
+    if heat is not None:
+        return f"{heat.points}" if heat.points == heat.planned else f"{heat.points} of {heat.planned}"
+    return "" if hold is None else f"{len(hold.offsets_m)}"
+
+
 def weed_cells(rows: Sequence[WeedRow], truth: bool) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """Return column names and the rows as people read them: millimetres, per cent, kg/ha."""
 
@@ -196,7 +205,7 @@ def weed_cells(rows: Sequence[WeedRow], truth: bool) -> tuple[tuple[str, ...], l
 
     columns = (
         "weed", "kind", "kind sure", "x east, m", "y north, m", "95\u00a0% ellipse, mm", "radius, mm", "present",
-        "decision", "hold, s", "dose, kg/ha", "expected kill", "fate",
+        "decision", "holds", "flame, s", "dose, kg/ha", "expected kill", "fate",
         *(("true kind", "true error, mm") if truth else ()),
     )  # fmt: skip
     cells = []
@@ -207,7 +216,7 @@ def weed_cells(rows: Sequence[WeedRow], truth: bool) -> tuple[tuple[str, ...], l
         cells.append(
             (
                 r.weed, r.kind, percent(r.kind_probability), number(r.x_m, 3), number(r.y_m, 3), ellipse_mm,
-                number(1000 * r.radius_m, 0), percent(r.presence), r.decision, number(r.hold_s, 1),
+                number(1000 * r.radius_m, 0), percent(r.presence), r.decision, r.points or "–", number(r.hold_s, 1),
                 number(dose_kg_ha, 0), percent(r.expected_kill), r.fate or "–",
                 *((r.true_kind or "–", number(error_mm, 0)) if truth else ()),
             )
@@ -237,11 +246,15 @@ def csv_text(names: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def not_done(plan: Plan | None, record: RoundRecord | None) -> list[tuple[str, str, str]]:
-    """Return every weed, zone or stop that got no heat: item, when it was decided, reason."""
+    """Return every weed, zone or stop that got no heat, or less than decided: item, when, reason."""
     rows = [(r.item, "in the plan", r.reason) for r in plan.refused] if plan else []
     for miss in record.not_treated if record else ():
         when = "during the run, heat unknown" if miss.unknown else "during the run"
         rows.append((miss.weed_id, when, miss.reason))
+    for item in record.treated if record else ():
+        if item.points < item.planned:
+            text = f"cut short: {item.points} of {item.planned} holds given, expected kill {item.kill:.2f}"
+            rows.append((item.weed_id, "during the run", text))
     return rows
 
 
@@ -266,6 +279,14 @@ def change_lines(supplies: Supplies) -> list[str]:
     return lines
 
 
+def ring_lines(plan: Plan) -> list[str]:
+    """Return how many weeds get several holds, in one line; none where no weed does."""
+    if not plan.rings:
+        return []
+    holds = sum(len(hold.offsets_m) for stop in plan.stops for hold in stop.holds if len(hold.offsets_m) > 1)
+    return [f"{plural(plan.rings, 'weed')} with several holds, {holds} in all; one for each of the others."]
+
+
 def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tuple[str, str, str]]:
     """Return what the round takes: name, planned, used."""
     s = plan.supplies
@@ -281,12 +302,21 @@ def supply_rows(site: Site, plan: Plan, record: RoundRecord | None) -> list[tupl
         ("battery swaps", str(s.battery_swaps), "–"),
         ("working days", str(s.days), "–"),
         ("changes on the way", " ".join(change_lines(s)) or "none", "–"),
+        ("weeds with several holds", str(plan.rings), _rings_given(record)),
         ("flame on the ground", f"{s.heat_s / 60:.1f} min", heat),
         ("driving", f"{s.drive_m:.0f} m in {s.drive_s / 60:.0f} min", "–"),
         ("arm moving", f"{s.arm_s / 60:.0f} min", "–"),
         ("time, all", f"{s.time_s / 60:.0f} min", used_time),
         *(("to know", note, "–") for note in s.notes),
     ]
+
+
+def _rings_given(record: RoundRecord | None) -> str:
+    if record is None:
+        return "–"
+    rings = [item for item in record.treated if item.planned > 1]
+    cut = sum(item.points < item.planned for item in rings)
+    return f"{len(rings)}" + (f", {cut} cut short" if cut else "")
 
 
 def permit_rows(permit: Permit) -> list[tuple[str, str]]:

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,7 +45,7 @@ def clock_s(opened: OpenSite) -> float:
 
 def _must_heat(plan: Plan, doing: str, folder: Path) -> None:
     """Refuse a plan without a hold: nobody is to be asked, and no robot called, for nothing."""
-    if not any(stop.holds for stop in plan.stops):
+    if not plan.sweep and not any(stop.holds for stop in plan.stops):
         raise RefusedError(f"{plan.id} heats nothing, so there is nothing to {doing}", where=folder.name,
                            remedy="mend what its refusals name, or survey again, then plan")  # fmt: skip
 
@@ -117,6 +118,7 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
     from swardwright.learning import load_detector
     from swardwright.running import spared_given, supervise, unfinished, with_earlier
     from swardwright.shell.driving import drive_round, load_robot
+    from swardwright.shell.sweeping import closed_sweep, drive_sweep, register_of
 
     store, folder = opened.store, opened.folder
     with store.writer(one_transaction=False):
@@ -126,11 +128,14 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
         if store.record(plan.id) is not None:
             raise StaleError(f"the round of {plan.id} is over", where=folder.name,
                              remedy=f"survey again, or see: swardwright status {folder}")  # fmt: skip
-        register = need(store.register(plan.register_revision), "register", f"locate {folder}")
+        register = need(register_of(store, plan), "register", f"locate {folder}")
         earlier = store.journal(plan.id)
         done, unknown = unfinished(earlier)
         if close:
-            record = with_earlier(_closed(plan, permit, done, unknown), earlier)
+            record = _closed(plan, permit, done, unknown)
+            if plan.sweep:
+                record, register = closed_sweep(plan, record, register, earlier)
+            record = with_earlier(record, earlier)
         else:
             opened.must_stand(f"permit {plan.id}", f"permit {folder}")
             if earlier:
@@ -139,10 +144,12 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
             for caution in (*CAUTIONS, *filter(None, (opened.doubtful(register),))):
                 show(caution)
             robot = load_robot(folder, opened.site)
-            round_ = supervise(
-                plan, register, permit, opened.site, done=done, unknown=unknown, given_kg_m2=spared_given(earlier)
-            )
-            record = drive_round(robot, opened.site, plan, register, store, detector, round_, show)
+            begin = partial(supervise, plan, register, permit, opened.site, done=done, unknown=unknown,
+                            given_kg_m2=spared_given(earlier))  # fmt: skip
+            if plan.sweep:
+                record, register = drive_sweep(robot, opened.site, plan, register, store, detector, begin, show)
+            else:
+                record = drive_round(robot, opened.site, plan, register, store, detector, begin(), show)
             record = with_earlier(record, earlier)
         if record.completed or close:
             with store.transaction():
@@ -168,6 +175,10 @@ def _keep_round(opened: OpenSite, plan: Plan, register: Register, record: RoundR
     present = input_hashes(opened.folder, opened.site)
     store.set_record(record)
     store.set_result(f"record {plan.id}", record, inputs_for(present, (), store, (f"permit {plan.id}",)))
+    if plan.sweep:
+        from swardwright.shell.sweeping import keep_found
+
+        register = keep_found(opened, plan, register)
     revisions = store.revisions()
     after = after_round(register, record, revision=1 + revisions[-1].revision)
     behind = {r.revision: r.recordings for r in revisions}[register.revision]
@@ -202,7 +213,7 @@ def _ran(record: RoundRecord, *, over: bool) -> Said:
     ]
     cut = [item for item in record.treated if item.points < item.planned]
     if cut:
-        lines.append(f"Rings cut short: {', '.join(f'{t.weed_id} ({t.points} of {t.planned} holds)' for t in cut)}.")
+        lines.append(f"Cut short: {', '.join(f'{t.weed_id} ({t.points} of {t.planned} holds)' for t in cut)}.")
     if unknown:
         lines.append(
             f"Heat unknown for {', '.join(n.weed_id for n in unknown)}: look again before any more heat there."
@@ -223,12 +234,13 @@ def _ran(record: RoundRecord, *, over: bool) -> Said:
 def score_site(opened: OpenSite) -> Said:
     """Score the newest round from the look that came after it."""
     from swardwright.scoring import score
+    from swardwright.shell.sweeping import register_of
 
     store, folder = opened.store, opened.folder
     with store.writer():
         record = need(store.record(), "round", f"run {folder}")
         plan = need(store.plan(record.plan_id), "plan", f"plan {folder}")
-        before = need(store.register(plan.register_revision), "register", f"locate {folder}")
+        before = need(register_of(store, plan), "register", f"locate {folder}")
         newest = store.revisions()[-1]
         if newest.made_by != "locate" or newest.revision <= before.revision + 1:
             raise StaleError("the ground was not looked at since the round", where=folder.name,
@@ -292,12 +304,12 @@ def fresh_register(opened: OpenSite) -> tuple[Register, list[Look]]:
 def report_site(opened: OpenSite, *, out: Path | None = None, plan_id: str | None = None) -> Said:
     """Write the report of a round, as far as it has come."""
     from swardwright.shell.report import write_report
+    from swardwright.shell.sweeping import register_of
     from swardwright.shell.truth import report_truth
 
     store = opened.store
     plan = opened.plan_named(plan_id)
-    register = need(store.register(None if plan is None else plan.register_revision), "register",
-                    f"locate {opened.folder}")  # fmt: skip
+    register = need(register_of(store, plan), "register", f"locate {opened.folder}")
     outcome = None if plan is None else store.outcome(plan.id)
     path = write_report(
         opened.folder / "reports" if out is None else out,
