@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -316,3 +317,15 @@ def test_a_load_and_a_hold_are_the_plan_s_own_words() -> None:
     assert {"gas_hold_kg", "gas_pilot_kg", "energy_j", "drive_m", "drive_s", "arm_s", "heat_s"} <= set(_STOPS)
     assert {f for f in Load.__dataclass_fields__ if f != "stop_id"} <= set(_STOPS)
     assert {"hold_s", "gas_kg", "scorch_m2"} <= set(_HOLDS) & set(Hold.__dataclass_fields__)
+
+
+def test_the_report_shows_the_pictures_that_are_there(copy: Path, call: Call) -> None:
+    """Whole within the page: it is sent and printed without the folder beside it."""
+    assert call("report", copy).exit_code == 0
+    page = copy / "reports" / "round-1.html"
+    assert "<img" not in page.read_text()
+    assert call("plan-files", copy).exit_code == 0
+    assert call("report", copy).exit_code == 0
+    shown = re.findall(r'<img src="([^"]{30})', page.read_text())
+    assert shown == ["data:image/png;base64,iVBORw0K"] * 2
+    assert "ROS 2 messages of this plan lie in the folder <code>round-1</code>" in page.read_text()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import json
 import os
@@ -26,6 +27,8 @@ NAMES = (
     "plan.geojson", "stops.csv", "holds.csv", "not-heated.csv", "supplies.csv", "plan.mcap", "plan-view.png",
     "reach-map.png", "timeline.png",
 )  # fmt: skip
+#: a larger picture is not put into a page
+_MAX_SHOWN_BYTES = 2_000_000
 
 
 @click.command("plan-files")
@@ -105,6 +108,21 @@ def write_plan_files(folder: Path, site: Site, register: Register, plan: Plan) -
     paths = [folder / name for name in NAMES]
     lines = (f"Written to {folder}: {', '.join(NAMES)}.", NOTE)
     return Said(lines, {"plan": plan.id, "folder": str(folder), "files": [str(path) for path in paths]})
+
+
+def plan_pictures(folder: Path) -> tuple[tuple[str, str], ...]:
+    """Return the timeline and the reach map written into ``folder``, as captions and data URIs; what is there of them.
+
+    The plan view is left out: the page that shows these draws its own.
+    """
+    captions = {"timeline.png": "Drive, looks, arm and flame over time; gas and battery left",
+                "reach-map.png": "Reach of the arm around the base, seen from above"}  # fmt: skip
+    paths = {folder / name: caption for name, caption in captions.items()}
+    return tuple(
+        (caption, f"data:image/png;base64,{base64.b64encode(path.read_bytes()).decode()}")
+        for path, caption in paths.items()
+        if path.is_file() and path.stat().st_size <= _MAX_SHOWN_BYTES
+    )
 
 
 def _write(folder: Path, site: Site, register: Register, plan: Plan) -> None:

@@ -18,14 +18,14 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Rig
 from swardwright.shell.plan_clock import TimedPose, drive_poses, stop_times
-from swardwright.shell.plan_work import StopWork
+from swardwright.shell.plan_work import ArmWork
 from swardwright.simulation.log import RosLog
 
 DRIVE, STOPS, ARM = "/plan/drive", "/plan/stops", "/plan/arm"
 GROUND = "map"
 
 
-def write_plan_mcap(path: Path, plan: Plan, rig: Rig, work: Sequence[StopWork]) -> None:
+def write_plan_mcap(path: Path, plan: Plan, rig: Rig, work: Sequence[ArmWork]) -> None:
     """Write the drive, the stops and one arm trajectory for each stop, whole or not at all.
 
     A trajectory's stamp is the arrival at its stop, its first point the rest posture; points carry places and speeds of
@@ -66,7 +66,7 @@ class _PlanLog(RosLog):
         made = [self._pose(pose) for pose in poses]
         return self._make("geometry_msgs/msg/PoseArray", header=self._header(0, GROUND), poses=made)
 
-    def trajectory(self, stamp_ns: int, root: str, names: Sequence[str], work: StopWork) -> Any:
+    def trajectory(self, stamp_ns: int, root: str, names: Sequence[str], work: ArmWork) -> Any:
         """Return a JointTrajectory with places and speeds."""
         none = np.zeros(0)
         points = []

@@ -11,7 +11,7 @@ from swardwright.domain.plan import Plan, Supplies
 from swardwright.domain.weed import Register
 from swardwright.shell.plan_clock import points_m, stop_times
 from swardwright.shell.plan_geojson import CONTROL_REASON
-from swardwright.shell.plan_work import StopWork
+from swardwright.shell.plan_work import ArmWork
 from swardwright.shell.report_rows import csv_text
 
 _STOPS = ("number", "stop", "x_m", "y_m", "yaw_rad", "heading_deg_from_north", "weeds", "leave_s", "arrive_s", "done_s",
@@ -39,7 +39,7 @@ def stop_table(plan: Plan) -> str:
     return csv_text(_STOPS, rows)
 
 
-def hold_table(plan: Plan, register: Register, work: Sequence[StopWork], joints: Sequence[Joint]) -> str:
+def hold_table(plan: Plan, register: Register, work: Sequence[ArmWork], joints: Sequence[Joint]) -> str:
     """Return one line a heated point, in the order of heating: a hold of a ring has several.
 
     ``hold_s`` is the time at full flame at this point; ``gas_kg``, ``expected_kill`` and ``scorch_m2`` are those of the

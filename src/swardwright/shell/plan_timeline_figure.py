@@ -12,7 +12,7 @@ from swardwright.domain.site import Site
 from swardwright.shell.figures import _save
 from swardwright.shell.plan_clock import stop_times
 from swardwright.shell.plan_view_figure import DPI, INK, SOFT, WIDTH_IN, title
-from swardwright.shell.plan_work import StopWork
+from swardwright.shell.plan_work import ArmWork
 from swardwright.shell.report_map import COLOURS
 
 #: lanes from the top: word, what is done in it, colour
@@ -29,7 +29,7 @@ _DIGIT, _GAP = 0.011, 0.014
 Burn = tuple[float, float, float]
 
 
-def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[StopWork]) -> None:
+def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[ArmWork]) -> None:
     """Draw what happens when, minutes of working time from the start, and what is left of gas and battery."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -52,7 +52,7 @@ def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[StopWork]
     _save(figure, path, dpi=DPI)
 
 
-def _lanes(axes: Any, plan: Plan, work: Sequence[StopWork]) -> None:
+def _lanes(axes: Any, plan: Plan, work: Sequence[ArmWork]) -> None:
     times = stop_times(plan)
     spans: dict[str, list[tuple[float, float]]] = {word: [] for word, *_ in _LANES}
     for at, one in zip(times, work, strict=True):
@@ -125,7 +125,7 @@ def _moments(plan: Plan) -> list[tuple[str, float]]:
     return [(swap.what, done.get(swap.stop_id, 0.0)) for swap in plan.supplies.swaps if not swap.during]
 
 
-def gas_use(site: Site, plan: Plan, work: Sequence[StopWork]) -> tuple[float, float, list[list[Burn]]]:
+def gas_use(site: Site, plan: Plan, work: Sequence[ArmWork]) -> tuple[float, float, list[list[Burn]]]:
     """Return what the first and a full cylinder give, kg, and each stop's burning: begin, end (s), kg.
 
     The pilot burns from lighting to the last hold; each point of a hold burns its share of the hold's gas. Where holds

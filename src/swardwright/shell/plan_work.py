@@ -36,7 +36,7 @@ class Doing:
 
 
 @dataclass(frozen=True, eq=False)
-class StopWork:
+class ArmWork:
     """The arm at one stop.
 
     Attributes
@@ -57,7 +57,7 @@ class StopWork:
 
 def arm_work(
     plan: Plan, rig: Rig, *, step_s: float = STEP_S, done: Callable[[int, int], None] | None = None
-) -> tuple[StopWork, ...]:
+) -> tuple[ArmWork, ...]:
     """Return the arm's work at every stop: ways at the planned pace, with the stands that the plan reckons in between.
 
     A stand of one picture follows each look, lighting follows the last picture, and each hold lasts from the valve's
@@ -85,7 +85,7 @@ def arm_work(
     return tuple(work)
 
 
-def _with_stands(parts: list[Timed], rig: Rig, arrive_s: float, heats: bool) -> StopWork:
+def _with_stands(parts: list[Timed], rig: Rig, arrive_s: float, heats: bool) -> ArmWork:
     from swardwright.planning.supplies import PICTURE_S
 
     doings: list[Doing] = []
@@ -128,4 +128,4 @@ def _with_stands(parts: list[Timed], rig: Rig, arrive_s: float, heats: bool) -> 
         if part.what == "look":
             seen += 1
             look_done(seen)
-    return StopWork(tuple(doings), np.concatenate(times), np.concatenate(joints), np.concatenate(speeds))
+    return ArmWork(tuple(doings), np.concatenate(times), np.concatenate(joints), np.concatenate(speeds))

@@ -22,6 +22,7 @@ from swardwright.shell.agreement_words import brief
 from swardwright.shell.budget_chart import Told
 from swardwright.shell.cautions import CAUTIONS
 from swardwright.shell.geojson import collection
+from swardwright.shell.plan_files import plan_pictures
 from swardwright.shell.report_map import plan_view
 
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
@@ -42,6 +43,8 @@ def write_report(
     truth: rows.Truth | None = None,
 ) -> Path:
     """Write ``NAME.html``, ``NAME.geojson`` and ``NAME.csv`` into ``folder`` and return the page's path.
+
+    Where the plan's own files lie there too, the page shows their pictures.
 
     Parameters
     ----------
@@ -80,6 +83,7 @@ def write_report(
         weeds=weeds,
         fates=fates,
         name=name,
+        pictures=plan_pictures(folder / plan.id) if plan is not None else (),
     )
     folder.mkdir(parents=True, exist_ok=True)
     features = json.dumps(collection(site, register, plan, fates), indent=1, allow_nan=False)
