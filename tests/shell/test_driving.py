@@ -209,6 +209,26 @@ def test_a_posture_is_found_over_an_aim_and_none_out_of_reach(made: Any) -> None
     assert np.hypot(*(landing[:2] - [0.75, 0.1])) < 0.002
 
 
+def test_from_point_to_point_of_a_ring_the_arm_goes_straight(made: Any) -> None:
+    ring = ((0.78, 0.1), (0.735, 0.126), (0.735, 0.074))
+    answers, stub, _ = play(
+        made, Reach("w0001", ring[0], ring[1:]), Note("here"), Reach("w0001", ring[1]), Reach("w0001", ring[2]),
+    )  # fmt: skip
+    assert all(answer.ok for answer in answers)
+    site = made()[0].site
+    place = site.rig.arm.forward(np.array(stub.joints), site.rig.head.link) @ [*site.rig.head.working_point_m, 1.0]
+    assert np.allclose(place[:3], (*ring[2], 0.0), atol=1e-3)
+    assert stub.calls.count("arm") <= 3 + 2  # to the first by the lifted way, then one move each
+
+
+def test_a_ring_with_a_point_out_of_reach_is_declined_and_the_arm_stays(made: Any) -> None:
+    (answer,), stub, _ = play(made, Reach("w0001", (0.75, 0.1), ((0.78, 0.1), (3.0, 0.0))))
+    assert not answer.ok
+    assert answer.declined
+    assert "a point of the ring" in answer.reason
+    assert stub.calls.count("arm") == 0
+
+
 def test_a_robot_fault_reaches_the_supervisor(made: Any) -> None:
     driver, _, store = made(("drive", RobotFaultError("a track slipped")))
 

@@ -12,6 +12,8 @@ import pytest
 from scipy import stats
 
 from swardwright.domain.errors import RobotFaultError
+from swardwright.domain.heat import dose_kg_m2
+from swardwright.domain.pattern import CROWN_SHARE, pattern_for
 from swardwright.domain.poses import BasePose
 from swardwright.simulation.machine import SimulatedRobot
 from swardwright.simulation.plants import Plant
@@ -126,6 +128,30 @@ def test_the_least_heated_growing_point_decides(make_robot: Maker) -> None:
     receive(world, site, plant, fate, half, START_S)
     receive(world, site, plant, fate, 1.0 - half, START_S + 20 * DAY_S)
     assert fate.alive(START_S + 20 * DAY_S)
+
+
+@pytest.mark.parametrize(("kind", "radius_m"), [("plantain", 0.03), ("clover", 0.09), ("woodrush", 0.1)])
+def test_patterns_kill_the_share_of_invented_plants_that_the_plan_expects(
+    make_robot: Maker, kind: str, radius_m: float
+) -> None:
+    """Crown and landings drawn about the aim, plants drawn by their tolerance: one hold, and several for wide ones."""
+    site, world = make_robot().site, new_world(7)
+    law, head, place = site.kind(kind), site.rig.head, 0.009**2 * np.eye(2)
+    assert law is not None
+    pattern = pattern_for(head, law, place, site.limits, CROWN_SHARE * radius_m)
+    assert pattern.reached
+    assert (len(pattern.offsets_m) > 1) == (radius_m > 0.05)
+    rng, count, dead = np.random.default_rng(11), 3000, 0
+    for i in range(count):
+        x, y = rng.normal(0.0, 0.009, 2)
+        plant, fate = Plant(f"x{i}", kind, x, y, radius_m, 2, 0), Fate()
+        for aim in pattern.offsets_m:
+            landed = aim + rng.normal(0.0, head.landing_sigma_m, 2)
+            offset2 = np.square(growing_points_m(plant) - landed).sum(axis=1)
+            receive(world, site, plant, fate, dose_kg_m2(head, pattern.hold_s, offset2), START_S)
+        dead += not fate.alive(START_S)
+    low, high = stats.binom.interval(1 - 1e-4, count, pattern.kill)
+    assert low - 0.005 * count <= dead <= high + 0.005 * count  # the plan's own figures are good to 0.5 %
 
 
 def test_where_the_head_truly_is_spreads_as_the_stated_errors_say(make_robot: Maker) -> None:
