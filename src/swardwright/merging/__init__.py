@@ -1,7 +1,7 @@
 """Merging: sightings become the register's next revision, one weed per plant, errors honest.
 
 ``merge`` is the recipe: build the joint problem, settle who is who, solve, revise. ``aims`` is its small sister for a
-fresh look at a stop. Both are pure.
+fresh look at a stop; ``enter`` takes what a sweep finds at a stop into the register. All are pure.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Track
 from swardwright.domain.weed import Look, Register, Sighting
 from swardwright.merging.consistency import fit, site_errors
+from swardwright.merging.found import enter
 from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings
 from swardwright.merging.problem import PriorWeeds
@@ -62,4 +63,4 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     return replace(revised, site_errors=errors, fit=fit(joint.problem, joint.solution))
 
 
-__all__ = ["MergeSettings", "PresenceSettings", "aims", "merge"]
+__all__ = ["MergeSettings", "PresenceSettings", "aims", "enter", "merge"]

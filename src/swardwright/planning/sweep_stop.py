@@ -22,8 +22,9 @@ _NONE_EXPECTED_M2 = 1e6 * np.eye(2)
 
 
 def plan_stop(
-    site: Site, stop: Stop, aims: Sequence[Aim], *, base: BasePose | None = None, done: Collection[str] = ()
-) -> StopWork:
+    site: Site, stop: Stop, aims: Sequence[Aim], *, base: BasePose | None = None, done: Collection[str] = (),
+    new: Collection[str] = (), heated_m: Array | None = None,
+) -> StopWork:  # fmt: skip
     """Decide what to heat at a stop of a sweep from a fresh look at it.
 
     Every plant that the look gives comes out once: in a hold, among the controls, refused with its reason, or it is in
@@ -38,6 +39,11 @@ def plan_stop(
         Where the base believes to stand; None: as planned.
     done : collection of str
         Plants that were heated, or whose heat is unknown: never heated again in this round.
+    new : collection of str
+        Plants that no look before this one knew.
+    heated_m : Array | None
+        Shape (n, 2): places that got heat in this round, ground axes, m. A new plant within the site's gate of one is
+        not heated: it may be the same plant, not recognised.
 
     Notes
     -----
@@ -55,7 +61,9 @@ def plan_stop(
         weed = candidate.weed
         if weed.id in done:
             continue
-        if weed.id not in seen:
+        if weed.id in new and heated_m is not None and _nearest_m(weed.mean_m, heated_m) < site.limits.gate_m:
+            refused.append(Refused(weed.id, "it stands where this round gave heat already, and may be the same plant"))
+        elif weed.id not in seen:
             refused.append(Refused(weed.id, "this stop's look did not see it"))
         elif _drawn(weed.id, site.limits.control_fraction):
             controls.append(weed.id)
@@ -68,6 +76,10 @@ def plan_stop(
                 work.append((candidate, aim, np.array(posture)))
     holds, more = _ordered(site, work, zlib.crc32(stop.id.encode()))
     return StopWork(holds, (*refused, *more), tuple(controls))
+
+
+def _nearest_m(place_m: Array, places_m: Array) -> float:
+    return float(np.linalg.norm(places_m - place_m, axis=1).min(initial=math.inf))
 
 
 def _ordered(

@@ -9,9 +9,9 @@ from swardwright.running.interlocks import Hindrance, may_heat
 from swardwright.running.journal import spared_given, unfinished, with_earlier
 from swardwright.running.permit import QUESTIONS, grant
 from swardwright.running.supervisor import supervise
+from swardwright.running.swept import FOUND, Swept, found_entry, swept
 
 __all__ = [
-    "QUESTIONS", "START_CODES", "Hindrance", "fire_weather", "grant", "may_heat", "spared_given", "supervise",
-    "unfinished",
-    "with_earlier",
+    "FOUND", "QUESTIONS", "START_CODES", "Hindrance", "Swept", "fire_weather", "found_entry", "grant", "may_heat",
+    "spared_given", "supervise", "swept", "unfinished", "with_earlier",
 ]  # fmt: skip

@@ -132,7 +132,7 @@ def grant(
         reasons.append("The permit has no number: give it one.")
     if not math.isfinite(now_s):
         reasons.append("The clock is not known: set it and ask again.")
-    if not any(stop.holds for stop in plan.stops):
+    if not plan.sweep and not any(stop.holds for stop in plan.stops):
         reasons.append("The plan heats nothing, so nothing is permitted: mend what its refusals name, or survey again.")
     if reasons:
         return Refusal(tuple(reasons))

@@ -181,15 +181,36 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
 @click.option("--what-if", "better", is_flag=True,
               help="Say instead what half the error, a narrower head, one more look, a faster arm or base would save: "
               "eight plans, nothing is stored.")  # fmt: skip
+@click.option("--sweep", is_flag=True,
+              help="Plan stops that see and reach all of the zones, of which nothing need be known: the run looks, "
+              "decides and treats at each.")  # fmt: skip
+@click.option(
+    "--density",
+    type=click.FloatRange(0.0),
+    metavar="PER-M2",
+    help="With --sweep: weeds per square metre to bring gas for  [default: as in the register, or 1]",
+)
 @json_option
-def plan(site: Path, seed: int, limit: str | None, day: datetime | None, files: bool, better: bool) -> None:
+def plan(
+    site: Path, seed: int, limit: str | None, day: datetime | None, files: bool, better: bool, sweep: bool,
+    density: float | None,
+) -> None:  # fmt: skip
     """Plan a round: stops with a proven bound, holds, gas, battery, time, and every refusal with its reason.
 
     Example: swardwright plan green
 
     Example, what a better robot would save: swardwright plan green --what-if
+
+    Example, without a survey: swardwright plan green --sweep --density 2
     """
     from swardwright.shell.planning_round import plan_site
+
+    if density is not None and not sweep:
+        raise InputError("a density of weeds is for a sweep: otherwise the register has the weeds", where="plan",
+                         field="--density", value=density, remedy="add --sweep, or leave it out")  # fmt: skip
+    if sweep and better:
+        raise InputError("--what-if compares plans of weeds that are known", where="plan", field="--sweep",
+                         remedy="leave one of the two out")  # fmt: skip
 
     if better:
         from swardwright.shell.what_if import what_if
@@ -199,6 +220,11 @@ def plan(site: Path, seed: int, limit: str | None, day: datetime | None, files: 
                              field="--limit" if limit is not None else "--files",
                              remedy="leave that option out, or plan without --what-if")  # fmt: skip
         with_site(site, lambda at: what_if(at, seed=seed, day=day, show=show), write=False)
+        return
+    if sweep:
+        from swardwright.shell.sweeping import sweep_site
+
+        with_site(site, lambda at: sweep_site(at, seed=seed, limit=limit, day=day, files=files, density_m2=density))
         return
     with_site(site, lambda at: plan_site(at, seed=seed, limit=limit, day=day, files=files))
 

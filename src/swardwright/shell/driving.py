@@ -34,7 +34,7 @@ from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.plan import Plan
 from swardwright.domain.robot import Picture, Robot, RobotState
 from swardwright.domain.site import Site
-from swardwright.domain.weed import Aim, Register
+from swardwright.domain.weed import Aim, Look, Register, Sighting
 from swardwright.shell.store import SiteStore
 
 if TYPE_CHECKING:
@@ -231,7 +231,6 @@ class Driver:
     def _look(self, look: LookAgain) -> Observation:
         """Take pictures from the look postures and say where the plants are, in base axes."""
         from swardwright.locating import locate, looks
-        from swardwright.merging import aims
 
         rig, card = self.site.rig, self.detector.card
         frames: list[Frame] = []
@@ -252,13 +251,22 @@ class Driver:
             return Observation(self._see(self.robot.state()), ok=False, reason=error.sentence(), declined=True)
         self.frames += frames
         self.detections += found
+        answer = self._aims(look, frames, sightings, seen, stands)
+        return Observation(self._see(self.robot.state()), aims=answer)
+
+    def _aims(
+        self, look: LookAgain, frames: list[Frame], sightings: list[Sighting], seen: list[Look], stands: RobotState
+    ) -> tuple[Aim, ...]:
+        """Say where the plants of the register are that are wanted, and the spared ones."""
+        from swardwright.merging import aims
+
         answer = aims(
             self.register, frames, sightings, seen,
             stop_id=look.stop_id, base=stands.base, base_covariance=np.reshape(stands.base_covariance, (3, 3)),
             weed_ids=look.weed_ids, spare_ids=spared(self.register, self.site),
         )  # fmt: skip
         self.show(f"looked again at {look.stop_id}: {_seen(answer, look.weed_ids)} of {len(look.weed_ids)} seen")
-        return Observation(self._see(self.robot.state()), aims=answer)
+        return answer
 
 
 def spared(register: Register, site: Site) -> tuple[str, ...]:

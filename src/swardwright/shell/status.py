@@ -203,7 +203,9 @@ def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list
     for path in waiting_recordings(folder):
         if path.name not in taken:
             return "take-in", f"the recording {path.name} has not been taken in"
-    if not recordings:
+    plan = store.plan()
+    sweeping = plan is not None and plan.sweep and store.record(plan.id) is None
+    if not recordings and not sweeping:
         return "survey", "there is no recording yet (or take in one with: swardwright take-in PATH)"
     names = {s.name for s in standings}
     for recording in recordings:
@@ -214,12 +216,12 @@ def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list
             if word == "detections" and name not in names and store.frames(recording.name):
                 return command, f"the frames of {recording.name} have not been looked through"
     revisions = store.revisions()
-    if not revisions or (set(taken) - set(revisions[-1].recordings) and any(store.frames(n) for n in taken)):
+    new = set(taken) - set(revisions[-1].recordings if revisions else ())
+    if (not revisions and not sweeping) or (new and any(store.frames(n) for n in taken)):
         return "locate", "there are detections that no register revision holds"
-    register = f"register {revisions[-1].revision}"
+    register = f"register {revisions[-1].revision}" if revisions else ""
     if register in stale and revisions[-1].made_by == "locate":
         return "locate", f"{register} is stale: {stale[register]}"
-    plan = store.plan()
     if plan is None:
         return "plan", "the register has no plan yet"
     record, outcome = store.record(plan.id), store.outcome(plan.id)
