@@ -94,19 +94,14 @@ def _signed(value: float, places: int = 0) -> str:
 
 def advice(site: Site, rows: list[Row], causes: dict[str, str]) -> list[str]:
     """Return what a builder can do with it, what is worth most first, and what is not worth doing."""
-    useful = [row for row in rows if row.more.cost < -0.005 or _effect(row)[0]]
-    useful.sort(key=lambda row: row.more.cost)
-    out = ["What to build first, by its worth to this round:"] if useful else []
+    useful = sorted((row for row in rows if row.more.cost < -0.005), key=lambda row: row.more.cost)
+    out = ["What to build first, by its worth to this round:"] if useful else ["Nothing here is worth building:"]
     for place, row in enumerate(useful, start=1):
-        gains, losses = _effect(row)
-        effect = f"saves {_listed(gains)}" if gains else "changes little"
-        effect += f", but {_listed(losses)}" if losses else ""
-        out.append(f"  {place}. {_doing(row, site.rig)}: {effect}.{causes.get(row.variant.key, '')}")
+        out.append(f"  {place}. {_doing(row, site.rig)}: {_effect(row)}.{causes.get(row.variant.key, '')}")
     for row in rows:
         if row not in useful:
-            _, losses = _effect(row)
-            cost = f"it {_listed(losses)}" if losses else "it changes next to nothing here"
-            out.append(f"  -  {_doing(row, site.rig)}: not worth it, {cost}.{causes.get(row.variant.key, '')}")
+            worth = "not worth it at these prices" if row.more.cost > 0.005 else "worth nothing"
+            out.append(f"  -  {_doing(row, site.rig)}: {worth}, it {_effect(row)}.{causes.get(row.variant.key, '')}")
     return out
 
 
@@ -132,26 +127,28 @@ def _doing(row: Row, rig: Rig) -> str:
     }[row.variant.key]
 
 
-def _effect(row: Row) -> tuple[list[str], list[str]]:
+def _effect(row: Row) -> str:
     """Return what a variant saves and what it costs, in words; what is too small to matter is left out."""
-    more, gains, losses = row.more, [], []
+    more = row.more
+    less: list[str] = []
+    takes: list[str] = []
     for value, least, text in (
         (more.gas_kg, LEAST_KG, f"{abs(1e3 * more.gas_kg):.1f} g of gas"),
         (more.scorch_m2, LEAST_M2, f"{abs(1e4 * more.scorch_m2):.0f} cm2 of scorched turf"),
         (more.time_s, LEAST_S, f"{abs(more.time_s) / 60:.1f} min"),
         (more.stops, 0.5, f"{abs(more.stops):.0f} stop{'' if abs(more.stops) == 1 else 's'}"),
     ):
-        if value <= -least:
-            gains.append(text)
-        elif value >= least:
-            losses.append(f"takes {text} more")
+        (less if value <= -least else takes if value >= least else []).append(text)
+    if more.weeds > 0 and row.same_gas_kg <= -LEAST_KG:
+        less.append(f"{-1e3 * row.same_gas_kg:.1f} g of gas on the weeds that both plans heat")
+    parts = [f"saves {_listed(less)}"] if less else []
     if more.weeds > 0:
-        gains.append(f"{more.weeds:.0f} weeds that are refused now")
-        if row.same_gas_kg <= -LEAST_KG:
-            gains.append(f"{-1e3 * row.same_gas_kg:.1f} g of gas on the weeds that both plans heat")
-    elif more.weeds < 0:
-        losses.append(f"leaves {-more.weeds:.0f} weeds that are heated now")
-    return gains, losses
+        parts.append(f"heats {more.weeds:.0f} more weeds, refused now")
+    if takes or more.weeds < 0:
+        costs = [f"takes {_listed(takes)} more"] if takes else []
+        costs += [f"leaves {-more.weeds:.0f} weeds that are heated now"] if more.weeds < 0 else []
+        parts.append(("but " if parts else "") + _listed(costs))
+    return ", ".join(parts) or "changes next to nothing here"
 
 
 def sources(opened: OpenSite, register: Register) -> dict[str, str]:
