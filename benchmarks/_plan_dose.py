@@ -36,6 +36,7 @@ LIMITS = Limits(
 )  # fmt: skip
 #: gas that may be spent on a square metre of turf, where the two bounds against one fixed dwell are to hold, kg/m2
 TURF_WORTH = 0.2
+CAREFUL = f"mixed register, turf worth {1e3 * TURF_WORTH:g} g/m2 of gas"
 KINDS = (
     Kind("dandelion", True, 45e-4, 3.0, True, 1.0, "invented"),
     Kind("plantain", True, 40e-4, 3.0, False, 1.0, "invented"),
@@ -59,10 +60,10 @@ def figures(full: bool) -> Iterator[Figure]:
         chosen(many, LIMITS)
         yield _figure("dose: patterns for 10,000 weeds, processor time", time.process_time() - begin, "s", 60.0)
     careful = chosen(cases, replace(LIMITS, turf_worth_kg_m2=TURF_WORTH))
-    for found in (patterns, careful):
-        yield from kill_and_scorch(cases, found, rng, 160 if full else 30)
+    for name, found in (("mixed register", patterns), (CAREFUL, careful)):
+        yield from kill_and_scorch(name, cases, found, rng, 160 if full else 30)
     yield from against_fixed("mixed register", cases, patterns, bounded=False)
-    yield from against_fixed("mixed register, turf worth 200 g/m2 of gas", cases, careful, bounded=True)
+    yield from against_fixed(CAREFUL, cases, careful, bounded=True)
     if full:
         yield from frontier(cases, patterns)
     yield from against_fixed("even register", even, chosen(even, LIMITS), bounded=False)
@@ -89,7 +90,7 @@ def all_gas_kg(pattern: Pattern) -> float:
 
 
 def kill_and_scorch(
-    cases: list[Case], patterns: list[Pattern], rng: np.random.Generator, count: int
+    name: str, cases: list[Case], patterns: list[Pattern], rng: np.random.Generator, count: int
 ) -> Iterator[Figure]:  # fmt: skip
     """Yield what ``count`` of the patterns do among draws, against what they claim."""
     several = sum(len(p.offsets_m) > 1 for p in patterns)
@@ -97,10 +98,12 @@ def kill_and_scorch(
     picked = sorted(reached, key=lambda i: -len(patterns[i].offsets_m))[: count // 2]  # half of them: the most holds
     picked += [int(i) for i in rng.choice([i for i in reached if i not in picked], count - len(picked), replace=False)]
     off = [abs(kill_among_draws(patterns[i], *cases[i], rng) - LIMITS.kill_target) for i in picked]
-    yield _said("dose: weeds that get several holds", 100.0 * several / len(cases), "%")
-    yield _figure(f"dose: kill among 1e5 draws less 0.95, worst of {len(off)}", max(off), "", 0.005)
+    yield _said(f"dose: {name}, weeds that get several holds", 100.0 * several / len(cases), "%")
+    yield _figure(f"dose: {name}, kill among 1e5 draws less 0.95, worst of {len(off)}", max(off), "", 0.005)
     far = [scorch_among_draws_m2(patterns[i], rng) / patterns[i].scorch_m2 - 1.0 for i in picked[:20]]
-    yield _figure("dose: scorched area among draws against the claim, worst of 20", max(map(abs, far)), "", 0.03)
+    yield _figure(
+        f"dose: {name}, scorched area among draws against the claim, worst of 20", max(map(abs, far)), "", 0.03
+    )
 
 
 def frontier(cases: list[Case], patterns: list[Pattern]) -> Iterator[Figure]:
