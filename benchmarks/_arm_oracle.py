@@ -9,13 +9,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 
 from swardwright.domain.arm import Arm, arm_from_urdf
+from swardwright.domain.errors import RobotModelError
 from swardwright.domain.poses import Array, frozen
 from swardwright.domain.site import Rig
-from swardwright.planning.reach import base_box_m, collision_model, usable
+from swardwright.planning.pace import Pace
+from swardwright.planning.reach import base_box_m, collision_model, solve, usable
+from swardwright.planning.trajectory import look_motions
 
 #: how high the outside arms are mounted over the ground, m (invented)
 MOUNT_M = 0.40
@@ -42,6 +46,63 @@ def outside_rig(rig: Rig, path: Path, link: str) -> Rig:
         rig, arm=arm, head=replace(rig.head, link=link), camera_link=link, base=base, look_joints_rad=(middle,),
         rest_joints_rad=middle, survey_joints_rad=middle,
     )  # fmt: skip
+
+
+#: an outside arm whose collision shapes are mostly boxes, cylinders and spheres, so that planner and judge read the
+#: same; the link and where on it the head is fixed: xyz, m, and rpy, rad
+DRAWN = ("z1_description/urdf/z1.urdf", "link06", "0.14 0 0", "0 1.5707963 0")
+
+
+def drawn_rig(rig: Rig, name: str, link: str, xyz: str, rpy: str, folder: Path) -> tuple[Rig, Path]:
+    """Return the rig with an outside arm on it, and its URDF: lifted by ``MOUNT_M``, meshes left out, with postures.
+
+    Rest and look are the first postures found with the head over the ground before the base that are clear all along.
+    """
+    tree = ElementTree.parse(outside_urdf(name))
+    root = tree.getroot()
+    for element in root.findall("link"):
+        for shape in element.findall("collision"):
+            if shape.find("geometry/mesh") is not None:
+                element.remove(shape)
+        for shape in element.findall("visual"):
+            element.remove(shape)
+    children = {joint.find("child").get("link") for joint in root.findall("joint")}
+    foot = next(e.get("name") for e in root.findall("link") if e.get("name") not in children)
+    for joint, parent, child, place, turn in (
+        ("site_mount", "site_root", str(foot), f"0 0 {MOUNT_M}", "0 0 0"), ("site_tool", link, "site_head", xyz, rpy),
+    ):  # fmt: skip
+        ElementTree.SubElement(root, "link", name=child if child == "site_head" else parent)
+        fixed = ElementTree.SubElement(root, "joint", name=joint, type="fixed")
+        ElementTree.SubElement(fixed, "parent", link=parent)
+        ElementTree.SubElement(fixed, "child", link=child)
+        ElementTree.SubElement(fixed, "origin", xyz=place, rpy=turn)
+    path = folder / Path(name).name
+    tree.write(path)
+    arm = arm_from_urdf(path.read_text(), path.name)
+    middle = tuple(float(v) for v in 0.5 * (arm.lower_rad + arm.upper_rad))
+    base = replace(rig.base, offset_m=0.15 - rig.base.length_m / 2.0)
+    one = replace(
+        rig, arm=arm, head=replace(rig.head, link="site_head"), camera_link="site_head", base=base,
+        look_joints_rad=(middle,), rest_joints_rad=middle, survey_joints_rad=middle, mount_covariance=None,
+    )  # fmt: skip
+    starts = np.random.default_rng(4).uniform(arm.lower_rad, arm.upper_rad, (400, len(arm.moving)))
+    found = []
+    for aim, height in (((0.45, 0.0), 0.30), ((0.45, 0.15), 0.25), ((0.45, -0.15), 0.25)):
+        joints, arrived = solve(one, np.repeat([aim], len(starts), axis=0), starts, 0.0, height_m=height)
+        gaps = collision_model(one).gaps_m(arm, joints)
+        found.append(joints[arrived & (gaps > 0.01).all(axis=1)])
+    for rest in found[0] if all(len(part) for part in found) else ():
+        looks = tuple(min(found[k], key=lambda q: float(np.abs(q - rest).max())) for k in (1, 2))
+        asked = replace(
+            one, rest_joints_rad=tuple(rest.tolist()), survey_joints_rad=tuple(rest.tolist()),
+            look_joints_rad=tuple(tuple(q.tolist()) for q in looks),
+        )  # fmt: skip
+        try:
+            look_motions(asked)
+        except RobotModelError:
+            continue
+        return asked, path
+    raise RuntimeError(f"{name}: no postures found")
 
 
 def mounted(arm: Arm) -> Arm:
@@ -71,6 +132,8 @@ class Replay:
 
         self._pin = pin
         self.model = pin.buildModelFromUrdf(str(self.urdf))
+        names = list(self.rig.arm.joint_names)
+        self.column = [names.index(name) for name in list(self.model.names)[1:]]
         shapes = pin.buildGeomFromUrdf(self.model, str(self.urdf), pin.GeometryType.COLLISION)
         low, high = base_box_m(self.rig)
         for name, size, middle in (
@@ -101,7 +164,25 @@ class Replay:
         self.data, self.geometry = self.model.createData(), pin.GeometryData(shapes)
         self.close_data = pin.GeometryData(self.close)
         own = (self.rig.rest_joints_rad, self.rig.survey_joints_rad, *self.rig.look_joints_rad)
-        self.least = np.min([self._apart(np.array(q)) for q in own], axis=0) - 0.021 if self.near else np.empty(0)
+        stand = np.array([self._apart(np.array(q)[self.column]) for q in own])
+        self.least = stand.min(axis=0) - 0.021 if self.near else np.empty(0)
+
+    def dense(self, gone: Pace, step_m: float = 1e-3) -> Array:
+        """Return postures of what is really driven, no joint over one degree and the head no more than a step apart."""
+        frame = self.model.getFrameId(self.rig.head.link)
+        time = np.linspace(0.0, gone.time_s, 60)
+        for _ in range(2):  # the second time to be sure
+            joints = gone.at(time)[0]
+            points = []
+            for q in joints:
+                self._pin.framesForwardKinematics(self.model, self.data, q[self.column])
+                points.append(self.data.oMf[frame].translation.copy())
+            far = np.linalg.norm(np.diff(points, axis=0), axis=1) / step_m
+            turned = np.abs(np.diff(joints, axis=0)).max(axis=1) / math.radians(1.0)
+            parts = np.maximum(np.ceil(1.1 * np.maximum(far, turned)), 1).astype(int)
+            time = np.append(np.concatenate([np.linspace(a, b, n, endpoint=False) for a, b, n in
+                                             zip(time, time[1:], parts, strict=False)]), gone.time_s)  # fmt: skip
+        return gone.at(time)[0]
 
     def _next(self, one: int, two: int) -> bool:
         """Return whether joint ``one`` carries ``two`` directly, joints at the same place counted as one."""
@@ -119,7 +200,7 @@ class Replay:
         """Return how many postures (n, dof) strike something or leave the joints' limits in the URDF."""
         low, high = self.model.lowerPositionLimit, self.model.upperPositionLimit
         count = 0
-        for q in joints_rad:
+        for q in np.asarray(joints_rad)[:, self.column]:
             bad = bool((q < low - 1e-9).any() or (q > high + 1e-9).any())
             bad = bad or self._pin.computeCollisions(self.model, self.data, self.shapes, self.geometry, q, True)
             bad = bad or (len(self.least) > 0 and bool((self._apart(q) < np.minimum(self.least, 0.0)).any()))
@@ -131,7 +212,7 @@ class Replay:
         rough = from_rad + np.linspace(0.0, 1.0, 200)[:, None] * (to_rad - from_rad)
         frame = self.model.getFrameId(self.rig.head.link)
         points = []
-        for q in rough:
+        for q in rough[:, self.column]:
             self._pin.framesForwardKinematics(self.model, self.data, q)
             points.append(self.data.oMf[frame].translation.copy())
         travel = 1.1 * float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,14 +11,18 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks._arm_oracle import MOUNT_M, OUTSIDE, Replay, Searcher, outside_rig, outside_urdf
-from swardwright.domain.poses import Array
-from swardwright.domain.site import Rig
+from benchmarks._arm_oracle import DRAWN, MOUNT_M, OUTSIDE, Replay, Searcher, drawn_rig, outside_rig, outside_urdf
+from swardwright.domain.plan import Plan
+from swardwright.domain.poses import Array, BasePose
+from swardwright.domain.site import Rig, Site, Zone
+from swardwright.domain.weed import Register, Weed
+from swardwright.planning import plan_round
 from swardwright.planning.motion import Motion, move
 from swardwright.planning.order import order_work
-from swardwright.planning.pace import piece_s
+from swardwright.planning.pace import Pace, piece_s
 from swardwright.planning.reach import heat_off_base, posture_over, postures_over
 from swardwright.planning.reach_map import CELL_M, reach_map
+from swardwright.planning.trajectory import stop_paces
 
 Figure = dict[str, Any]
 #: what a hold and the looks at a stop take at the invented site, s
@@ -43,6 +48,7 @@ def figures(full: bool) -> Iterator[Figure]:
     rig, urdf, folder = _rig()
     with folder:
         yield from inside_stops(rig, urdf, 100 if full else 4)
+        yield from replayed(rig, urdf, 100 if full else 4)
         yield from reached(rig, urdf, 200 if full else 15)
 
 
@@ -110,6 +116,50 @@ def inside_stops(rig: Rig, urdf: Path, stops: int) -> Iterator[Figure]:
         f"strikes or joint limits passed in {samples} postures of {stops} stops", strikes, "1", 0, strikes == 0
     )
     yield _figure("weeds in reach that no motion leads to", refused / weeds, "1", None, None)
+
+
+def small_plan(site: Site, seed: int) -> Plan:
+    """Return the plan of a small invented site: eight weeds on a green of 3 m x 2.5 m."""
+    rng = np.random.default_rng([seed, 5])
+    corners = ((0.0, 0.0), (3.0, 0.0), (3.0, 2.5), (0.0, 2.5))
+    site = replace(
+        site, zones=(Zone("green", corners),), keep_outs=(), start=BasePose(-1.0, 0.5, 0.0),
+        limits=replace(site.limits, control_fraction=0.0),
+    )  # fmt: skip
+    kind = next(kind.name for kind in site.kinds if kind.treat)
+    weeds = tuple(
+        Weed(f"w{n}", rng.uniform((0.1, 0.1), (2.9, 2.4)), 0.006**2 * np.eye(2), 0.03, 0.004, 0.98, ((kind, 1.0),))
+        for n in range(8)
+    )
+    return plan_round(Register(1, weeds), site, plan_id="p", seed=seed)
+
+
+def replayed(rig: Rig, urdf: Path, plans: int) -> Iterator[Figure]:
+    """Whole plans driven again, densely, before an outside judge: looks, ways, holds, rings, and back to rest.
+
+    Every fourth plan has another arm (``DRAWN``). What is replayed is what is really driven, corners cut and all.
+    """
+    from swardwright.shell.site_file import load_site
+
+    site = load_site(urdf.parent)
+    with TemporaryDirectory() as folder:
+        other, path = drawn_rig(rig, *DRAWN, Path(folder))
+        rigs = ((rig, Replay(rig, urdf)), (other, Replay(other, path)))
+        strikes = samples = holds = refused = 0
+        for seed in range(plans):
+            one, judge = rigs[seed % 4 == 3]
+            plan = small_plan(replace(site, rig=one), seed)
+            refused += len(plan.refused)
+            for stop in plan.stops:
+                holds += len(stop.holds)
+                for _, _, part in stop_paces(one, stop):
+                    if isinstance(part, Pace):
+                        driven = judge.dense(part)
+                        samples += len(driven)
+                        strikes += judge.strikes(driven)
+    yield _figure(f"strikes or joint limits passed in {samples} postures of {plans} plans, {holds} holds",
+                  strikes, "1", 0, strikes == 0)  # fmt: skip
+    yield _figure("weeds refused in these plans", refused / (8 * plans), "1", None, None)
 
 
 def reached(rig: Rig, urdf: Path, aims_each: int) -> Iterator[Figure]:
