@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.sparse import csr_array
 
 from swardwright.domain.plan import Hold, Refused
+from swardwright.domain.site import Base
 from swardwright.planning import holds, plan_round, share
 from swardwright.planning.stops import Offered
 
 
 def offered(covers: list[list[int]]) -> Offered:
-    m, n = np.shape(covers)
+    m = len(covers)
     poses = np.column_stack([np.arange(m, dtype=float), np.zeros(m), np.zeros(m)])  # stop k stands at x = k
-    return Offered(poses, np.array(covers, dtype=bool), np.ones((m, n)), np.zeros((m, n), dtype=bool), np.zeros(m))
+    return Offered(poses, csr_array(2.0 * np.array(covers)), np.zeros(m))
 
 
 WEEDS_M = np.column_stack([np.zeros(3), np.arange(3.0)])  # weed k stands at y = k, so an aim is (-stop, weed)
@@ -31,7 +34,8 @@ def no_posture(monkeypatch: pytest.MonkeyPatch, *pairs: tuple[int, int]) -> None
 
 
 def park(covers: list[list[int]]) -> holds.Parked:
-    return holds.park(None, None, offered(covers), WEEDS_M)  # type: ignore[arg-type]
+    rig = SimpleNamespace(base=Base(0.4, 0.4, 0.0, 85.0, 0.5, 0.6, 150.0, 80.0, 0.0, 0.2))
+    return holds.park(rig, None, offered(covers), WEEDS_M)  # type: ignore[arg-type]
 
 
 def test_a_refused_weed_does_not_prop_up_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -65,7 +65,7 @@ def test_leaving_out_dominated_stops_keeps_the_fewest(make: Any) -> None:
     offered = offer_stops(site, free_ground(site), reach_map(site.rig), weeds, grid_m=1.0)
     again = _undominated(offered)
     assert len(again.poses) == len(offered.poses)  # nothing left to leave out
-    sets = [frozenset(np.flatnonzero(row)) for row in offered.covers]
+    sets = [frozenset(np.flatnonzero(row)) for row in offered.good.toarray()]
     assert not any(a < b for a in sets for b in sets)
     assert len(set(sets)) == len(sets)
 
@@ -85,9 +85,9 @@ def test_offered_stops_reach_see_and_stand_clear(make: Any) -> None:
     weeds = np.array([w.mean_m for w in make.register(20).weeds])
     reach = reach_map(site.rig)
     offered = offer_stops(site, free_ground(site), reach, weeds)
-    assert offered.covers.any(axis=0).sum() >= 18
+    assert offered.served.sum() >= 18
     aims = in_base_axes(offered.poses, weeds)
-    assert reach.look_up(aims)[0][offered.covers].all()
+    assert reach.look_up(aims)[0][offered.good.toarray() > 0.0].all()
     box = shapely.Polygon(make.box.corners_m)
     centres = shapely.points(offered.poses[:, :2])
     assert (shapely.distance(box, centres) >= turning_radius_m(site) - 1e-9).all()

@@ -57,7 +57,7 @@ def test_a_cover_by_tiles_is_near_the_exact_one_and_its_bound_below(seed: int) -
     sets = csr_array(covers.astype(np.float32))
     best, bound = cover(covers, np.zeros(len(covers)), time_s=5.0)
     rows, prices = worth_trying(sets, np.zeros(len(covers)))
-    chosen = cover_by_tiles(covers[rows], np.zeros(len(rows)), weeds)
+    chosen = cover_by_tiles(sets[rows], np.zeros(len(rows)), weeds)
     assert covers[rows][chosen].any(axis=0).all()
     # 8 %: a third to spare on 1.10, which is asked of sites fifty times as large
     assert bound <= len(chosen) <= 1.08 * len(best)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from swardwright.domain.plan import Plan, Refused, Stop
 from swardwright.domain.poses import BasePose
@@ -70,7 +69,7 @@ def plan_round(
 
     tell("places", 0, 1)
     offered = offer_stops(site, ground, reach, places(candidates))
-    served: NDArray[np.bool_] = np.any(offered.covers, axis=0)
+    served = offered.served
     refused += [why_no_stop(c, ground, reach) for c, ok in zip(candidates, served, strict=True) if not ok]
     treatable = np.flatnonzero(served)
     control = draw_controls(len(treatable), site.limits.control_fraction, rng)

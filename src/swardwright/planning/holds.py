@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
 from swardwright.planning.rings import ring_about
 from swardwright.planning.share import shared
-from swardwright.planning.stops import Offered, cover_offered, in_base_axes
+from swardwright.planning.stops import Offered, cover_offered, in_base_axes, stands_on
 from swardwright.planning.trajectory import look_motions
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
@@ -59,23 +59,20 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
     turn takes something out, and it ends). The
     bound is the last cover's: a bound that counted a refused weed would prove nothing about the weeds that are left.
     """
-    covers = offered.covers.copy()
     attempt = 0
     while True:
         attempt += 1
-        served = np.flatnonzero(covers.any(axis=0))
-        left = replace(offered.columns(served), covers=covers[:, served])
+        served = np.flatnonzero(offered.served)
+        left = offered.columns(served)
         chosen, bound = cover_offered(left, weeds_m[served])
         work, missed = assign(rig, reach, left, chosen, weeds_m[served])
         if not missed:
             named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}
+            yaws = [float(offered.poses[row, 2]) for row in chosen]
             unposed = sorted(set(range(len(weeds_m))) - set(served.tolist()))
-            return Parked(chosen, bound, named, unposed, [float(left.poses[row, 2]) for row in chosen])
-        again = served[missed]
-        if attempt <= _TRIES:
-            covers[np.array(chosen, dtype=int)[:, None], again[None, :]] = False
-        else:
-            covers[:, again] = False
+            return Parked(chosen, bound, named, unposed, yaws)
+        again = [int(served[w]) for w in missed]
+        offered = offered.without(chosen if attempt <= _TRIES else list(range(len(offered.poses))), again)
 
 
 def assign(
@@ -92,28 +89,24 @@ def assign(
         For each stop (its place in ``chosen``) the weeds' columns, aims (2,) in base axes and joints (dof,);
         the weeds for which no stop has a posture.
     """
-    aims = in_base_axes(offered.poses[chosen], weeds_m)
-    worth = np.where(offered.covers[chosen], 1.0 + offered.quality[chosen] - 2.0 * offered.under[chosen], -np.inf)
-    result: Assigned = {place: [] for place in range(len(chosen))}
-    todo = list(range(len(weeds_m)))
-    while todo:
-        best = {weed: int(np.argmax(worth[:, weed])) for weed in todo}
-        failed = [weed for weed in todo if worth[best[weed], weed] == -np.inf]
-        todo = [weed for weed in todo if worth[best[weed], weed] > -np.inf]
-        if not todo:
-            return result, failed
-        over = np.array([aims[best[weed], weed] for weed in todo])
-        joints = _postures(rig, reach, over)
-        again = list(failed)
-        for row, weed in enumerate(todo):
-            place = best[weed]
-            if np.isnan(joints[row, 0]):
-                worth[place, weed] = -np.inf
-                again.append(weed)
-            else:
-                result[place].append((weed, over[row], joints[row]))
-        todo = again
-    return result, []
+    pairs = offered.good[chosen].tocoo()
+    place, weed = (axis.astype(np.int64) for axis in pairs.coords)
+    aims = in_base_axes(offered.poses[chosen][place], weeds_m[weed][:, None])[:, 0]
+    worth = pairs.data - 2.0 * stands_on(rig.base, aims)
+    order = np.lexsort((place, -worth, weed))  # weed by weed, the best stop first
+    place, weed, aims = place[order], weed[order], aims[order]
+    now = np.searchsorted(weed, np.arange(len(weeds_m)))
+    end = np.searchsorted(weed, np.arange(len(weeds_m)), side="right")
+    result: Assigned = {stop: [] for stop in range(len(chosen))}
+    while (todo := np.flatnonzero(now < end)).size:
+        joints = _postures(rig, reach, aims[now[todo]])
+        for row, pair in enumerate(now[todo]):
+            if not np.isnan(joints[row, 0]):
+                result[int(place[pair])].append((int(weed[pair]), aims[pair], joints[row]))
+        posed = ~np.isnan(joints[:, 0])
+        now[todo[~posed]] += 1
+        end[todo[posed]] = -1
+    return result, [int(w) for w in np.flatnonzero(end >= 0)]
 
 
 def _postures(rig: Rig, reach: ReachMap, aims_m: Array) -> Array:

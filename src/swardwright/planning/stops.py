@@ -6,16 +6,17 @@ Fewest stops first; among these, stops that leave weeds out from under the base,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.poses import Array
-from swardwright.domain.site import Site
+from swardwright.domain.site import Base, Site
 from swardwright.planning.ground import FreeGround
 from swardwright.planning.reach_map import CELL_M, ReachMap
+from swardwright.planning.solver import fewest
 from swardwright.planning.view import seen_at_stop
 
 Bools = NDArray[np.bool_]
@@ -33,12 +34,8 @@ class Offered:
     ----------
     poses : Array
         Shape (m, 3): x_m, y_m, yaw_rad, ground axes.
-    covers : NDArray[np.bool_]
-        Shape (m, n): the weed is reached, and seen by a look, from the stop.
-    quality : Array
-        Shape (m, n): how well it is reached, 0..1.
-    under : NDArray[np.bool_]
-        Shape (m, n): the weed is under the base's footprint.
+    good : csr_array
+        Shape (m, n): an entry where the weed is reached, and seen by a look, from the stop: 1 + how well, 1..2.
     penalty : Array
         Shape (m,): what is second to the number of stops, 0..1: weeds under the base, off the zones, poor reach.
     prices : Array | None
@@ -47,30 +44,38 @@ class Offered:
     """
 
     poses: Array
-    covers: Bools
-    quality: Array
-    under: Bools
+    good: Any
     penalty: Array
     prices: Array | None = None
 
+    @property
+    def served(self) -> Bools:
+        """Whether a weed is covered from any stop, (n,)."""
+        return np.bincount(self.good.indices, minlength=self.good.shape[1]) > 0
+
     def rows(self, index: NDArray[np.int64] | Bools) -> Offered:
         """Return some of the stops."""
-        return Offered(
-            self.poses[index], self.covers[index], self.quality[index], self.under[index], self.penalty[index],
-            self.prices,
-        )  # fmt: skip
+        return Offered(self.poses[index], self.good[index], self.penalty[index], self.prices)
 
     def columns(self, index: NDArray[np.int64]) -> Offered:
         """Return the same stops for some of the weeds."""
-        return Offered(
-            self.poses, self.covers[:, index], self.quality[:, index], self.under[:, index], self.penalty,
-            None if self.prices is None else self.prices[index],
-        )  # fmt: skip
+        prices = None if self.prices is None else self.prices[index]
+        return Offered(self.poses, self.good[:, index], self.penalty, prices)
+
+    def without(self, stops: list[int], weeds: list[int]) -> Offered:
+        """Return the same stops and weeds, none of these weeds being covered from any of these stops."""
+        from scipy.sparse import csr_array
+
+        pairs = self.good.tocoo()
+        stop, weed = pairs.coords
+        left = ~(np.isin(stop, stops) & np.isin(weed, weeds))
+        good = csr_array((pairs.data[left], (stop[left], weed[left])), shape=pairs.shape)
+        return Offered(self.poses, good, self.penalty, self.prices)
 
 
 def in_base_axes(poses: Array, points_m: Array) -> Array:
-    """Return points (n, 2), ground axes, in the base axes of each pose (m, 3); shape (m, n, 2)."""
-    step = points_m[None] - poses[:, None, :2]
+    """Return points (n, 2) or (m, n, 2), ground axes, in the base axes of each pose (m, 3); shape (m, n, 2)."""
+    step = points_m - poses[:, None, :2]
     c, s = np.cos(poses[:, 2])[:, None], np.sin(poses[:, 2])[:, None]
     return np.stack([c * step[..., 0] + s * step[..., 1], -s * step[..., 0] + c * step[..., 1]], axis=-1)
 
@@ -86,8 +91,7 @@ def offer_stops(site: Site, ground: FreeGround, reach: ReachMap, weeds_m: Array,
     from scipy.sparse import csr_array
     from scipy.spatial import cKDTree
 
-    empty = np.zeros((0, len(weeds_m)))
-    nothing = Offered(np.zeros((0, 3)), empty.astype(bool), empty, empty.astype(bool), np.zeros(0))
+    nothing = Offered(np.zeros((0, 3)), csr_array((0, len(weeds_m))), np.zeros(0))
     radius = reach.radius_m
     if len(weeds_m) == 0 or radius == 0.0 or ground.free.is_empty:
         return nothing
@@ -107,17 +111,16 @@ def offer_stops(site: Site, ground: FreeGround, reach: ReachMap, weeds_m: Array,
     # only stops that cover something
     rows, stop = np.unique(pairs.stop, return_inverse=True)
     poses = pairs.poses[rows]
-    shape = (len(rows), len(weeds_m))
-    sets = csr_array((np.ones(len(stop), dtype=np.float32), (stop, pairs.weed)), shape=shape)
-    penalty = _penalty(site, poses, pairs.standing_on[rows], np.bincount(stop, pairs.quality) / np.bincount(stop))
-    prices = None
-    if len(weeds_m) > WHOLE:
-        from swardwright.planning.tiles import worth_trying
+    good = csr_array((1.0 + pairs.quality.astype(np.float32), (stop, pairs.weed)), shape=(len(rows), len(weeds_m)))
+    quality = np.bincount(stop, pairs.quality) / np.bincount(stop)
+    offered = Offered(poses, good, _penalty(site, poses, pairs.standing_on[rows], quality))
+    if len(weeds_m) <= WHOLE:
+        return _undominated(offered)
+    from swardwright.planning.tiles import worth_trying
 
-        kept, prices = worth_trying(sets, penalty)
-    else:
-        kept = _largest(sets.toarray() > 0.0, penalty)
-    return _offered(site, pairs, sets, rows, kept, penalty, weeds_m, prices)
+    sets = csr_array((np.ones(good.nnz, dtype=np.float32), good.indices, good.indptr), shape=good.shape)
+    kept, prices = worth_trying(sets, offered.penalty)
+    return replace(offered.rows(kept), prices=prices)
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +150,7 @@ def _pairs(site: Site, reach: ReachMap, places: Array, weeds_m: Array) -> _Pairs
     for k, yaw in enumerate(headings):
         c, s = math.cos(yaw), math.sin(yaw)
         aims = np.column_stack([c * step[:, 0] + s * step[:, 1], -s * step[:, 0] + c * step[:, 1]])
-        standing_on[:, k] = np.bincount(place[_stands_on(site, aims)], minlength=len(places))
+        standing_on[:, k] = np.bincount(place[stands_on(site.rig.base, aims)], minlength=len(places))
         sure, quality = reach.look_up(aims)
         near = np.flatnonzero(sure)
         near = near[seen_at_stop(site.rig, aims[near])]
@@ -156,8 +159,8 @@ def _pairs(site: Site, reach: ReachMap, places: Array, weeds_m: Array) -> _Pairs
     return _Pairs(poses, standing_on.ravel(), stop, which, good)
 
 
-def _stands_on(site: Site, aims: Array) -> Bools:
-    base = site.rig.base
+def stands_on(base: Base, aims: Array) -> Bools:
+    """Return whether points (..., 2), base axes, are under the base's footprint."""
     under: Bools = (np.abs(aims[..., 0] - base.offset_m) <= base.length_m / 2.0) & (
         np.abs(aims[..., 1]) <= base.width_m / 2.0
     )  # fmt: skip
@@ -173,26 +176,9 @@ def _penalty(site: Site, poses: Array, standing_on: NDArray[np.int64], quality: 
     return penalty
 
 
-def _offered(
-    site: Site, pairs: _Pairs, sets: Any, rows: NDArray[np.int64], kept: NDArray[np.int64], penalty: Array,
-    weeds_m: Array, prices: Array | None,
-) -> Offered:  # fmt: skip
-    poses = pairs.poses[rows[kept]]
-    place = np.full(len(pairs.poses), -1)
-    place[rows[kept]] = np.arange(len(kept))
-    row = place[pairs.stop]
-    mine = row >= 0
-    quality = np.zeros((len(kept), len(weeds_m)), dtype=float if prices is None else np.float32)
-    quality[row[mine], pairs.weed[mine]] = pairs.quality[mine]
-    under = np.zeros(quality.shape, dtype=bool)
-    for i in range(0, len(kept), 256):
-        under[i : i + 256] = _stands_on(site, in_base_axes(poses[i : i + 256], weeds_m))
-    return Offered(poses, sets[kept].toarray() > 0.0, quality, under, penalty[kept], prices)
-
-
 def _undominated(offered: Offered) -> Offered:
     """Leave out stops that cover the same as, or less than, another; of equal ones the least penalty stays."""
-    return offered.rows(_largest(offered.covers, offered.penalty))
+    return offered.rows(_largest(offered.good.toarray() > 0.0, offered.penalty))
 
 
 def _largest(covers: Bools, penalty: Array) -> NDArray[np.int64]:
@@ -220,12 +206,12 @@ def cover_offered(offered: Offered, weeds_m: Array) -> tuple[list[int], int]:
         Chosen rows; no fewer of all stop poses on the grid can do.
     """
     if offered.prices is None:
-        return cover(offered.covers, offered.penalty)
+        return cover(offered.good.toarray() > 0.0, offered.penalty)
     from swardwright.planning.tiles import cover_by_tiles, price_bound
 
-    if offered.covers.shape[1] == 0:
+    if len(weeds_m) == 0:
         return [], 0
-    chosen = cover_by_tiles(offered.covers, offered.penalty, weeds_m)
+    chosen = cover_by_tiles(offered.good, offered.penalty, weeds_m)
     return chosen, min(price_bound(offered.prices), len(chosen))
 
 
@@ -253,6 +239,8 @@ def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[lis
     Cost of a stop is 1 + penalty / (2 u) with u the size of a greedy cover: no cover of up to u stops pays more than
     1/2 for penalties, so that fewer stops always win and ``bound = ceil(dual bound - 1/2)`` holds for the count.
     """
+    from scipy.sparse import csr_array
+
     if covers.shape[1] == 0:
         return [], 0
     greedy = greedy_cover(covers)
@@ -260,7 +248,9 @@ def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[lis
         single = np.flatnonzero(covers.all(axis=1))
         return [int(single[np.argmin(penalties[single])])], 1
     cost = 1.0 + np.clip(penalties, 0.0, 1.0) / (2.0 * len(greedy))
-    chosen, dual = _solve(covers, cost, greedy, time_s)
+    chosen, dual = fewest(csr_array(covers), cost, time_s)
+    if not chosen or not covers[chosen].any(axis=0).all() or cost[chosen].sum() > cost[greedy].sum():
+        chosen = greedy
     chosen = _without_spare(covers, chosen)
     bound = max(math.ceil(dual - 0.5 - 1e-6), 1)
     return chosen, min(bound, len(chosen))
@@ -287,44 +277,3 @@ def _without_spare(covers: Bools, chosen: list[int]) -> list[int]:
         if rest and covers[rest].any(axis=0).all():
             kept = rest
     return kept
-
-
-def _solve(covers: Bools, cost: Array, greedy: list[int], time_s: float) -> tuple[list[int], float]:
-    import highspy
-
-    m, n = covers.shape
-
-    class Quiet(highspy.Highs):  # type: ignore[misc]
-        """A solver whose constructor prints no banner to the user's output."""
-
-        def enableCallbacks(self) -> None:  # noqa: N802  (the name is the library's)
-            self.silent()
-            super().enableCallbacks()
-
-    solver = Quiet()
-    solver.silent()
-    solver.setOptionValue("time_limit", float(time_s))
-    solver.setOptionValue("mip_rel_gap", 0.01)
-    solver.setOptionValue("mip_abs_gap", 0.4)
-    model = highspy.HighsLp()
-    model.num_col_, model.num_row_ = m, n
-    model.col_cost_ = cost
-    model.col_lower_, model.col_upper_ = np.zeros(m), np.ones(m)
-    model.row_lower_, model.row_upper_ = np.ones(n), np.full(n, highspy.kHighsInf)
-    model.integrality_ = [highspy.HighsVarType.kInteger] * m
-    model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    weed, stop = np.nonzero(covers.T)
-    model.a_matrix_.start_ = np.concatenate([[0], np.cumsum(np.bincount(weed, minlength=n))]).astype(np.int32)
-    model.a_matrix_.index_ = stop.astype(np.int32)
-    model.a_matrix_.value_ = np.ones(len(stop))
-    solver.passModel(model)
-    solver.run()
-    info = solver.getInfo()
-    dual = float(info.mip_dual_bound)
-    if not math.isfinite(dual):
-        dual = 0.0
-    found = np.array(solver.getSolution().col_value)
-    chosen = [int(i) for i in np.flatnonzero(found > 0.5)] if len(found) == m else []
-    if not chosen or not covers[chosen].any(axis=0).all() or cost[chosen].sum() > cost[greedy].sum():
-        chosen = greedy
-    return chosen, dual

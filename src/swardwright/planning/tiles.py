@@ -19,17 +19,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.poses import Array
+from swardwright.planning.solver import dual_prices
 
 Bools = NDArray[np.bool_]
 #: edge of a tile, in weeds that it holds on average
 _TILE_WEEDS = 90
 #: shifts of the tiles, in tiles; each pass mends the seams of the ones before
 _SHIFTS = ((0.0, 0.0), (0.5, 0.5), (0.5, 0.0), (0.0, 0.5))
-_STEPS = 400
+_STEPS, _ROUGH_STEPS = 400, 150
+#: linear programs solved at most, and how near to the best the prices need come
+_ROUNDS, _CLOSE = 10, 5e-4
 
 
 def worth_trying(sets: Any, penalty: Array, most: int = 8000) -> tuple[NDArray[np.int64], Array]:
     """Return the rows of the stop poses worth trying, and the prices of the weeds.
+
+    The covering linear program is solved over the ``most`` stops that are worth most at rough prices; stops worth more
+    than 1 at its prices are let in, and so on until there are none to speak of (column generation: Gilmore and Gomory
+    1961, from memory). The prices are then those of the linear program over all stops: no prices prove more.
 
     Parameters
     ----------
@@ -37,21 +44,39 @@ def worth_trying(sets: Any, penalty: Array, most: int = 8000) -> tuple[NDArray[n
         Shape (m, n): 1 where the weed is covered; every column has one.
     """
     n = sets.shape[1]
-    prices = feasible(sets, subgradient_prices(sets))
-    worth = sets @ prices
     # of equal sets the least penalty stays (two random sums tell them apart: which poses are tried proves nothing)
     marks = sets @ np.random.default_rng(0).random((n, 2))
     order = np.lexsort((penalty, marks[:, 1], marks[:, 0]))
     ahead = np.ones(len(order), dtype=bool)
     ahead[1:] = np.abs(np.diff(marks[order], axis=0)).max(axis=1) > 1e-9
     distinct = order[ahead]
-    distinct = distinct[np.argsort(-worth[distinct], kind="stable")]
-    kept = set(distinct[:most].tolist())
-    by_weed = sets[distinct].tocsc()
-    for w in range(n):  # and for every weed the best few
-        rows = np.sort(by_weed.indices[by_weed.indptr[w] : by_weed.indptr[w + 1]])[:3]
-        kept.update(distinct[rows].tolist())
-    return np.array(sorted(kept), dtype=np.int64), prices
+    offered = sets[distinct]
+    prices = feasible(offered, subgradient_prices(offered, _ROUGH_STEPS))
+    worth = offered @ prices
+    tried = np.zeros(len(distinct), dtype=bool)
+    tried[np.argsort(-worth, kind="stable")[:most]] = True
+    tried[_best_of_each(offered, worth)] = True
+    for _ in range(_ROUNDS):
+        found = dual_prices(offered[tried])
+        least = float(found.sum())  # of the stops tried: the most that prices over all stops can come to
+        better = feasible(offered, found)
+        prices = better if better.sum() > prices.sum() else prices
+        worth = offered @ found
+        new = np.flatnonzero((worth > 1.0 + 1e-6) & ~tried)
+        if not new.size or least - float(prices.sum()) < _CLOSE * least:
+            break
+        tried[new[np.argsort(-worth[new], kind="stable")[: most // 2]]] = True
+    return np.sort(distinct[tried]), feasible(sets, prices)
+
+
+def _best_of_each(sets: Any, worth: Array) -> NDArray[np.int64]:
+    """Return for every weed the three stops that cover it and are worth most."""
+    pairs = sets.tocoo()
+    stop, weed = pairs.coords
+    order = np.lexsort((-worth[stop], weed))
+    first = np.searchsorted(weed[order], np.arange(sets.shape[1]))
+    rank = np.arange(len(order)) - first[weed[order]]
+    return np.unique(stop[order][rank < 3]).astype(np.int64)
 
 
 def subgradient_prices(sets: Any, steps: int = _STEPS) -> Array:
@@ -112,17 +137,19 @@ def price_bound(prices: Array) -> int:
     return max(math.ceil(float(prices.sum()) - 1e-6), 1)
 
 
-def cover_by_tiles(covers: Bools, penalty: Array, weeds_m: Array) -> list[int]:
+def cover_by_tiles(sets: Any, penalty: Array, weeds_m: Array) -> list[int]:
     """Choose few stops that cover all weeds: tile by tile, then over shifted tiles so that the seams are mended.
 
     In each tile the stops all of whose own weeds (those that no other chosen stop covers) lie in the tile are taken
     out, and the weeds left over are covered anew by the exact solver, if that takes no more stops.
-    """
-    from scipy.sparse import csr_array
 
+    Parameters
+    ----------
+    sets : csr_array
+        Shape (m, n): an entry where the weed is covered.
+    """
     from swardwright.planning.stops import cover
 
-    sets = csr_array(covers)
     by_weed = sets.T.tocsr()
     low, high = weeds_m.min(axis=0), weeds_m.max(axis=0)
     edge = math.sqrt(_TILE_WEEDS * float(np.prod(np.maximum(high - low, 1e-3))) / len(weeds_m))
@@ -140,7 +167,7 @@ def cover_by_tiles(covers: Bools, penalty: Array, weeds_m: Array) -> list[int]:
             new: list[int] = []
             if todo.size:
                 rows = np.unique(by_weed[todo].indices)
-                part, _ = cover(covers[np.ix_(rows, todo)], penalty[rows], time_s=1.5)
+                part, _ = cover(sets[rows][:, todo].toarray() > 0.0, penalty[rows], time_s=1.5)
                 new = [int(rows[r]) for r in part]
             if out and len(new) > len(out):
                 new = out
