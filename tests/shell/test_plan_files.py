@@ -329,3 +329,27 @@ def test_the_report_shows_the_pictures_that_are_there(copy: Path, call: Call) ->
     shown = re.findall(r'<img src="([^"]{30})', page.read_text())
     assert shown == ["data:image/png;base64,iVBORw0K"] * 2
     assert "ROS 2 messages of this plan lie in the folder <code>round-1</code>" in page.read_text()
+
+
+def test_a_sweep_has_files_too(copy: Path, call: Call) -> None:
+    """Nothing is to be heated yet: the arm looks and goes back; gas and time are what is expected."""
+    text = (copy / "site.toml").read_text()
+    start = text.index("[[zones]]")
+    corners = text[start:].index("corners")
+    end = start + corners + text[start + corners :].index("\n")
+    small = 'corners = ["1 m, 2 m", "4 m, 2 m", "4 m, 4 m", "1 m, 4 m"]'
+    (copy / "site.toml").write_text(text[: start + corners] + small + text[end:])
+    done = call("plan", copy, "--sweep", "--files", "--json")
+    assert done.exit_code == 0, done.stderr
+    said = json.loads(done.stdout)
+    folder = Path(said["folder"])
+    assert rows((folder / "holds.csv").read_text()) == []
+    stops = rows((folder / "stops.csv").read_text())
+    assert len(stops) == said["stops"] > 0
+    assert float(stops[-1]["done_s"]) == pytest.approx(said["time_s"], rel=1e-6)
+    with opened(copy) as at:
+        plan = at.plan()
+        assert plan is not None
+        for one in arm_work(plan, at.site.rig):
+            assert {d.what for d in one.doings} == {"look", "picture", "rest"}
+    assert call("plan-files", copy).exit_code == 0

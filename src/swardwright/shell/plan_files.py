@@ -61,11 +61,14 @@ def files_of(opened: OpenSite, *, plan_id: str | None = None, out: Path | None =
     StaleError
         If there is no plan yet, or the newest no longer stands.
     """
+    from swardwright.shell.reach_cache import recall_reach
     from swardwright.shell.store import need
+    from swardwright.shell.sweeping import register_of
 
     plan = need(opened.plan_named(plan_id), "plan", f"plan {opened.folder}")
     opened.must_stand(f"plan {plan.id}", f"plan {opened.folder}")
-    register = need(opened.register(plan.register_revision), "register", f"locate {opened.folder}")
+    register = need(register_of(opened.store, plan), "register", f"locate {opened.folder}")
+    recall_reach(opened.folder, opened.site.rig)
     if out is not None and not force and out.is_dir() and any(out.iterdir()):
         raise InputError("there are files in that folder already", where="plan-files", field="--out", value=str(out),
                          remedy="name another one, or add --force to write into it")  # fmt: skip

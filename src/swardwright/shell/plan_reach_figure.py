@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from swardwright.planning.reach_map import ReachMap
 
 _BODY, _EDGE = "#d9d5c9", "#33332f"
-#: joints farther than this from their limits are all drawn alike, degrees
-_FAR_DEG = 60.0
 
 
 def reach_figure(path: Path, site: Site, reach: ReachMap) -> None:
@@ -28,13 +27,14 @@ def reach_figure(path: Path, site: Site, reach: ReachMap) -> None:
     rig = site.rig
     figure = Figure(figsize=(WIDTH_IN, 5.5), layout="constrained")
     FigureCanvasAgg(figure)
-    grid = figure.add_gridspec(2, 2, height_ratios=[1.0, 0.06])
+    grid = figure.add_gridspec(2, 2, height_ratios=[1.0, 0.06], wspace=0.08)
     left, right = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[0, 1])
     tilt = np.where(reach.reached, np.degrees(reach.tilt_rad), np.nan)
     limit_deg = float(np.degrees(rig.head.tilt_max_rad))
-    away = from_limits_deg(rig, reach)
-    _map(figure, left, rig, reach, away, "nearest joint limit, degrees away", _FAR_DEG, "cividis", "max")
-    _map(figure, right, rig, reach, tilt, "tilt of the head, degrees", max(limit_deg, 1.0), "cividis_r", "neither")
+    away = np.where(reach.reached, 100.0 * reach.limit_share, np.nan)
+    top = 10.0 * math.ceil(10.0 * max(float(reach.limit_share.max(initial=0.0)), 0.05))
+    _map(figure, left, rig, reach, away, "nearest joint limit, % of half the range", top, "cividis")
+    _map(figure, right, rig, reach, tilt, "tilt of the head, degrees", max(limit_deg, 1.0), "cividis_r")
     left.set_ylabel("forward of the base axes, m", color=SOFT, fontsize=9.5)
     right.tick_params(labelleft=False)
     legend(left, figure.add_subplot(grid[1, :]), 4)
@@ -51,25 +51,7 @@ def _words(reach: ReachMap) -> str:
     return f"Reach of the arm: {area:.2f} m², up to {reach.radius_m:.2f} m; head upright on {100 * straight:.0f} %"
 
 
-def from_limits_deg(rig: Rig, reach: ReachMap) -> Array:
-    """Return how far the nearest joint is from its limit in each cell, degrees, shape (nx, ny); NaN: not reached.
-
-    A joint that slides counts as a share of its stroke, a whole stroke as 180 degrees.
-    """
-    arm = rig.arm
-    low, high = arm.lower_rad, arm.upper_rad
-    turns = np.array([joint.kind != "prismatic" for joint in arm.moving])
-    scale = np.where(turns, 180.0 / np.pi, 180.0 / np.maximum(high - low, 1e-9))
-    out = np.full(reach.reached.shape, np.nan)
-    joints = reach.joints_rad[reach.reached]
-    if len(joints):
-        out[reach.reached] = (np.minimum(joints - low, high - joints) * scale).min(axis=1)
-    return out
-
-
-def _map(
-    figure: Any, axes: Any, rig: Rig, reach: ReachMap, values: Array, word: str, top: float, colours: str, extend: str
-) -> None:
+def _map(figure: Any, axes: Any, rig: Rig, reach: ReachMap, values: Array, word: str, top: float, colours: str) -> None:
     """Draw one map: x is to the right of the base (minus y), y forward."""
     from matplotlib.patches import Circle, PathPatch, Rectangle
     from matplotlib.path import Path as Outline
@@ -118,7 +100,7 @@ def _map(
     axes.set_axisbelow(True)
     axes.tick_params(colors=SOFT, labelsize=9, length=3)
     axes.set_xlabel("to the right, m", color=SOFT, fontsize=9.5)
-    bar = figure.colorbar(shown, ax=axes, orientation="horizontal", fraction=0.05, pad=0.02, extend=extend)
+    bar = figure.colorbar(shown, ax=axes, orientation="horizontal", fraction=0.05, pad=0.02)
     bar.set_label(word, fontsize=10, color=INK)
     bar.ax.tick_params(labelsize=9, colors=SOFT)
     bar.outline.set_visible(False)

@@ -44,22 +44,28 @@ def timeline_figure(path: Path, site: Site, plan: Plan, work: Sequence[ArmWork])
     whole, drains = battery_use(site, plan)
     _level(battery, plan, "battery", _falling(plan, "battery", whole, whole, drains), 1.0 / 3600.0, "battery left, Wh",
            COLOURS[0])  # fmt: skip
-    battery.set_xlabel("working time from the start, min (no nights, no changes)", color=SOFT, fontsize=9.5)
+    words = "; flame as expected, in one piece a stop" if plan.sweep else ""
+    battery.set_xlabel(f"working time from the start, min (no nights, no changes{words})", color=SOFT, fontsize=9.5)
     battery.set_xlim(0.0, max(end_s / 60.0, 1e-3))
     days = f", {plan.supplies.days} days" if plan.supplies.days > 1 else ""
     taken = f"{1e3 * plan.supplies.gas_kg:.0f} g of gas, {plan.supplies.energy_j / 3600:.0f} Wh"
-    title(figure, site, f"{plan.id}: {plan.supplies.time_s / 60:.0f} min at {len(plan.stops)} stops{days}; {taken}")
+    name = f"{plan.id}, a sweep" if plan.sweep else plan.id
+    title(figure, site, f"{name}: {plan.supplies.time_s / 60:.0f} min at {len(plan.stops)} stops{days}; {taken}")
     _save(figure, path, dpi=DPI)
 
 
 def _lanes(axes: Any, plan: Plan, work: Sequence[ArmWork]) -> None:
     times = stop_times(plan)
     spans: dict[str, list[tuple[float, float]]] = {word: [] for word, *_ in _LANES}
-    for at, one in zip(times, work, strict=True):
+    for stop, load, at, one in zip(plan.stops, plan.supplies.loads, times, work, strict=True):
         spans["drive"].append((at.leave_s, at.arrive_s))
         for doing in one.doings:
             lane = next(word for word, whats, _ in _LANES if doing.what in whats)
             spans[lane].append((doing.begin_s, doing.end_s))
+        if not stop.holds:  # of a sweep: what is expected, in one piece
+            flame_s = at.done_s - load.heat_s
+            spans["arm moves"].append((one.doings[-1].end_s if one.doings else at.arrive_s, flame_s))
+            spans["flame"].append((flame_s, at.done_s))
     for row, (word, _, colour) in enumerate(_LANES):
         bars = [(a / 60.0, (b - a) / 60.0) for a, b in spans[word] if b > a]
         axes.broken_barh(bars, (-row - 0.34, 0.68), facecolor=colour, edgecolor=colour, linewidth=0.3)

@@ -59,7 +59,8 @@ def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, rea
     legend(axes, words)
     holds = sum(len(stop.holds) for stop in plan.stops)
     weeds = f"{holds} weeds from " if holds else ""
-    title(figure, site, f"{plan.id}: {weeds}{len(plan.stops)} stops, "
+    name = f"{plan.id}, a sweep" if plan.sweep else plan.id
+    title(figure, site, f"{name}: {weeds}{len(plan.stops)} stops, "
                         f"{plan.supplies.drive_m:.0f} m of driving, {plan.supplies.time_s / 60:.0f} min")  # fmt: skip
     _save(figure, path, dpi=DPI)
 
@@ -115,8 +116,10 @@ def _stops(axes: Any, plan: Plan, reach: ReachMap, scale_m: float) -> None:
     letters = 6.5 if many else 8.5
     parts = reach_parts(reach, opened_m=0.04)
     outlines = [path for stop in plan.stops for path in _placed(parts, stop.base)]
-    axes.add_collection(PathCollection(outlines, facecolor=to_rgba(REACH, 0.04), edgecolor=to_rgba(REACH, 0.35),
-                                       linewidth=0.6, zorder=1.5))  # fmt: skip
+    rim = to_rgba(REACH, 0.12 if plan.sweep else 0.35)
+    axes.add_collection(
+        PathCollection(outlines, facecolor=to_rgba(REACH, 0.04), edgecolor=rim, linewidth=0.6, zorder=1.5)
+    )
     spokes = [
         [(stop.base.x_m, stop.base.y_m), place] for stop in plan.stops for hold in stop.holds
         for place in points_m(stop, hold)[:1]
@@ -217,7 +220,7 @@ def _plants(axes: Any, site: Site, register: Register, plan: Plan) -> None:
         ("control", "control, left on purpose", "s", _CONTROL, False, 1.25),
         ("refused", "refused", "X", _REFUSED, True, 1.15),
         ("spared", "of a kind to spare", "D", _SPARED, False, 0.95),
-        ("none", "not in this plan", ".", _NONE, True, 0.9),
+        ("none", "known, decided on the way" if plan.sweep else "not in this plan", ".", _NONE, True, 0.9),
     )
     for key, word, marker, colour, filled, factor in looks:
         mine = groups[key]
