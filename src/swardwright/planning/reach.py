@@ -6,8 +6,6 @@ flame is thrown outwards, away from the base, and free spin about the axis. With
 stands exactly ``standoff_m`` above the ground.
 
 Collision: see ``collision``.
-
-Damped least squares with error-dependent damping: Wampler 1986; Sugihara 2011 (both from memory).
 """
 
 from __future__ import annotations
@@ -18,11 +16,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from swardwright.domain.arm import Arm
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.collision import ARM_RADIUS_M, GROUND_CLEAR_M, CollisionModel, build_model
+from swardwright.planning.descent import ROTATION_WEIGHT_M, damped_step, length, missing
 
 #: heat stays this far outside the base's footprint, m: three standard deviations of a 30 mm footprint
 BASE_HEAT_CLEAR_M = 0.09
@@ -33,8 +31,9 @@ MARGIN_M = 0.002
 INWARD_RAD = math.radians(3.0)
 POSITION_TOLERANCE_M = 2e-4
 ANGLE_TOLERANCE_RAD = 2e-3
-_ROTATION_WEIGHT_M = 0.3
 _POOL = 6000
+#: postures over the aim that strike something are shaken by this and solved again
+SHAKE_RAD, _SHAKES, _SHAKEN = 0.3, 3, 60
 #: a search still this far off after that many steps is given up
 _HOPELESS_M, _HOPELESS_AFTER = 0.03, 20
 
@@ -99,11 +98,11 @@ def solve(
     done = np.zeros(len(joints), dtype=bool)
     active = np.arange(len(joints))
     for turn in range(iterations):
-        error, jacobian = _error(
+        error, jacobian = missing(
             arm, rig.head.link, reach, joints[active], target[active], middle[active], 0.5 * cone_rad
         )
-        off = _length(error[:, :3])
-        arrived = (off < POSITION_TOLERANCE_M) & (_length(error[:, 3:]) < ANGLE_TOLERANCE_RAD * _ROTATION_WEIGHT_M)
+        off = length(error[:, :3])
+        arrived = (off < POSITION_TOLERANCE_M) & (length(error[:, 3:]) < ANGLE_TOLERANCE_RAD * ROTATION_WEIGHT_M)
         done[active[arrived]] = True
         going = ~arrived & ((off <= _HOPELESS_M) | (turn != _HOPELESS_AFTER))
         if not going.all():
@@ -111,64 +110,14 @@ def solve(
         if active.size == 0:
             break
         here = joints[active]
-        step = _damped(jacobian, error)
+        step = damped_step(jacobian, error)
         outward = ((here <= low + 1e-9) & (step < 0)) | ((here >= high - 1e-9) & (step > 0))
         stuck = outward.any(axis=1)
         if stuck.any():
-            step[stuck] = _damped(jacobian[stuck] * ~outward[stuck][:, None, :], error[stuck])
+            step[stuck] = damped_step(jacobian[stuck] * ~outward[stuck][:, None, :], error[stuck])
         largest = np.abs(step).max(axis=1, keepdims=True)
         joints[active] = np.clip(here + step * np.minimum(1.0, 0.4 / np.maximum(largest, 1e-12)), low, high)
     return joints, done
-
-
-def _error(
-    arm: Arm, link: str, reach: Array, joints: Array, target: Array, middle: Array, cone: float
-) -> tuple[Array, Array]:
-    """Return what is missing (n, 6): place (m), then direction (weighted rad), and its Jacobian (n, 6, dof).
-
-    Directions within ``cone`` rad of ``middle`` (n, 3) are as good as that itself.
-    """
-    end, axes = arm.walk(joints, link)
-    axis = end[:, :3, 2]
-    point = end[:, :3, 3] + end[:, :3, :3] @ reach
-    turn = _cross(axis, middle)
-    sine = _length(turn)
-    angle = np.arctan2(sine, np.einsum("ni,ni->n", axis, middle))
-    excess = np.maximum(angle - cone, 0.0)
-    direction = np.where(sine[:, None] > 1e-9, turn / np.maximum(sine, 1e-9)[:, None], [1.0, 0.0, 0.0])
-    error = np.concatenate([target - point, _ROTATION_WEIGHT_M * excess[:, None] * direction], axis=1)
-    jacobian = np.zeros((len(joints), 6, joints.shape[1]))
-    turning = [column for column, (kind, _, _) in axes.items() if kind != "prismatic"]
-    along = np.stack([axes[column][2] for column in turning], axis=1)
-    lever = point[:, None] - np.stack([axes[column][1] for column in turning], axis=1)
-    spin = along @ axis[:, :, None]
-    jacobian[:, :3, turning] = np.swapaxes(_cross(along, lever), 1, 2)
-    jacobian[:, 3:, turning] = np.swapaxes(_ROTATION_WEIGHT_M * (along - spin * axis[:, None]), 1, 2)
-    for column, (kind, _, direct) in axes.items():
-        if kind == "prismatic":
-            jacobian[:, :3, column] = direct
-    if cone > 0.0:
-        jacobian[excess <= 0.0, 3:] = 0.0
-    return error, jacobian
-
-
-def _cross(one: Array, two: Array) -> Array:
-    """Return the cross products (..., 3): ``np.cross`` spends more on its own checks than on these small ones."""
-    a, b, c = one[..., 0], one[..., 1], one[..., 2]
-    x, y, z = two[..., 0], two[..., 1], two[..., 2]
-    return np.stack([b * z - c * y, c * x - a * z, a * y - b * x], axis=-1)
-
-
-def _length(vectors: Array) -> Array:
-    length: Array = np.sqrt(np.einsum("...i,...i->...", vectors, vectors))
-    return length
-
-
-def _damped(jacobian: Array, error: Array) -> Array:
-    square = jacobian @ np.swapaxes(jacobian, 1, 2)
-    damping = 1e-6 + 0.02 * np.einsum("ni,ni->n", error, error)
-    square.reshape(-1, 36)[:, ::7] += damping[:, None]
-    return (np.swapaxes(jacobian, 1, 2) @ np.linalg.solve(square, error[..., None]))[..., 0]
 
 
 def lean_axes(rig: Rig, aims_m: Array, lean_rad: float) -> Array:
@@ -318,7 +267,7 @@ def nearest_starts(rig: Rig, aims_m: Array, count: int) -> Array:
     pool, points, tilts = start_pool(rig)
     count = min(count, len(pool))
     out = np.empty((len(aims_m), count, pool.shape[1]))
-    height = np.square(points[:, 2]) + np.square(_ROTATION_WEIGHT_M * tilts)
+    height = np.square(points[:, 2]) + np.square(ROTATION_WEIGHT_M * tilts)
     for i in range(0, len(aims_m), 256):
         part = aims_m[i : i + 256]
         gap = np.square(points[None, :, :2] - part[:, None, :]).sum(axis=2) + height
@@ -400,7 +349,7 @@ def postures_over(
     none = np.empty((0, len(rig.arm.moving)))
     if not (np.isfinite(aim).all() and np.isfinite(near).all()) or not heat_off_base(rig, aim):
         return none
-    if not within_arms_length(rig, aim):
+    if not within_armslength(rig, aim):
         return none
     own = near[None] if also_rad is None else np.concatenate([near[None], np.atleast_2d(also_rad)])
     before = 0
@@ -408,15 +357,37 @@ def postures_over(
         drawn = nearest_starts(rig, aim[None], count)[0][before:]
         starts = np.concatenate([own, drawn]) if before == 0 else drawn
         before = count
+        any_arrived = False
         for cone in cones_rad(rig):
-            joints, arrived = solve(rig, np.repeat(aim[None], len(starts), axis=0), starts, cone)
-            good = joints[usable(rig, joints, arrived)]
+            found, good = _sought(rig, aim, starts, cone)
             if len(good):
                 return good[np.argsort(travel_s(rig, near, good), kind="stable")]
+            any_arrived |= found
+        if not any_arrived and count > _STARTS[0]:
+            break  # not even a striking posture: out of reach
     return none
 
 
-def within_arms_length(rig: Rig, aim_m: Array) -> bool:
+def _sought(rig: Rig, aim: Array, starts: Array, cone: float) -> tuple[bool, Array]:
+    """Return whether any start (n, dof) leads over the aim (2,), and the usable postures there, shape (k, dof).
+
+    Where all that arrive strike something, they are shaken and solved again, a few times.
+    """
+    rng = np.random.default_rng(22)
+    found = False
+    for _ in range(1 + _SHAKES):
+        joints, arrived = solve(rig, np.repeat(aim[None], len(starts), axis=0), starts, cone)
+        found |= bool(arrived.any())
+        good = joints[usable(rig, joints, arrived)]
+        if len(good) or not arrived.any():
+            break
+        starts = joints[arrived][:_SHAKEN] + SHAKE_RAD * rng.standard_normal(
+            (min(arrived.sum(), _SHAKEN), len(joints[0]))
+        )
+    return found, good
+
+
+def within_armslength(rig: Rig, aim_m: Array) -> bool:
     """Return whether an aim (2,), base axes, is no further from the first joint than the arm is long, head included."""
     joints = rig.arm.chain(rig.head.link)
     names = {joint.name for joint in rig.arm.moving}

@@ -12,6 +12,7 @@ from swardwright.domain.poses import Array, frozen
 from swardwright.domain.site import Rig
 from swardwright.planning.reach import (
     POSITION_TOLERANCE_M,
+    SHAKE_RAD,
     cones_rad,
     content_key,
     heat_off_base,
@@ -27,6 +28,8 @@ from swardwright.planning.reach import (
 CELL_M = 0.05
 #: starts from the pool, first and second try
 _FEW, _MORE = 1, 6
+#: how often the cells at the edge are tried again
+_SHAKES = 6
 #: cells on a side at most: an arm reaches no further than 12 m
 _WIDEST = 481
 
@@ -166,6 +169,10 @@ def _search(rig: Rig) -> tuple[Array, Array]:
         for pool in (_FEW, 0, 0, _MORE, 0, 0, 0):
             left = todo & np.isnan(joints[..., 0])
             _fill(rig, grid, joints, left & coarse if pool else left, home, cone, pool)
+    rng = np.random.default_rng(21)
+    for _ in range(_SHAKES):
+        for cone in cones_rad(rig):
+            _fill(rig, grid, joints, todo & np.isnan(joints[..., 0]), home, cone, 0, rng)
     return grid[0, 0], joints
 
 
@@ -191,8 +198,15 @@ def _finished(rig: Rig, first_m: Array, joints: Array) -> ReachMap:
     )  # fmt: skip
 
 
-def _fill(rig: Rig, grid: Array, joints: Array, todo: NDArray[np.bool_], home: Array, cone: float, pool: int) -> int:
-    """Solve the cells to do, keep for each the usable posture nearest to home; return how many were found."""
+def _fill(
+    rig: Rig, grid: Array, joints: Array, todo: NDArray[np.bool_], home: Array, cone: float, pool: int,
+    rng: np.random.Generator | None = None,
+) -> int:  # fmt: skip
+    """Solve the cells to do, keep for each the usable posture nearest to home; return how many were found.
+
+    From the pool, or (0) from the neighbours' postures, shaken by ``rng``: over a cell at the edge of what collision
+    leaves, the neighbours' own lead to the same strike again.
+    """
     cells = np.argwhere(todo)
     if pool == 0:
         near_found = [_neighbours(joints, i, j) for i, j in cells]
@@ -205,6 +219,8 @@ def _fill(rig: Rig, grid: Array, joints: Array, todo: NDArray[np.bool_], home: A
         starts = np.concatenate([turned, near], axis=1).reshape(-1, len(home))
     if len(starts) == 0:
         return 0
+    if rng is not None:
+        starts = starts + SHAKE_RAD * rng.standard_normal(starts.shape)
     found, arrived = solve(rig, grid[todo][owner], starts, cone)
     good = usable(rig, found, arrived)
     away = np.where(good, travel_s(rig, home, found), math.inf)

@@ -48,9 +48,9 @@ def _path(folder: Path, rig: Rig) -> Path:
 
 def _hash(rig: Rig) -> str:
     from swardwright.domain import arm, places
-    from swardwright.planning import collision, reach, reach_map
+    from swardwright.planning import collision, descent, reach, reach_map
 
-    code = b"".join(Path(str(m.__file__)).read_bytes() for m in (arm, places, collision, reach, reach_map))
+    code = b"".join(Path(str(m.__file__)).read_bytes() for m in (arm, places, collision, descent, reach, reach_map))
     return hashlib.sha256(repr(reach.content_key(rig)).encode() + code).hexdigest()[:24]
 
 
