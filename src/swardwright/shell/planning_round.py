@@ -9,6 +9,7 @@ from swardwright.domain.site import Site
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.report_rows import change_lines, ring_lines
 from swardwright.shell.saying import Said
+from swardwright.shell.site_budget import plural
 from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for
 from swardwright.shell.store import need
 
@@ -68,7 +69,9 @@ def _drive_gap(plan: Plan) -> str:
     if plan.drive_bound_s <= 0.0:
         return ""
     gap = max(plan.supplies.drive_s / plan.drive_bound_s - 1.0, 0.0)
-    return f" and turning, at most {100.0 * gap:.1f} % over the least for these stops"
+    if gap < 5e-4:
+        return " (proven: no order of these stops takes less)"
+    return f" (proven: at most {100.0 * gap:.1f} % over the least for these stops)"
 
 
 def _nothing(plan: Plan) -> list[str]:
@@ -78,29 +81,33 @@ def _nothing(plan: Plan) -> list[str]:
     return [f"{plan.id}: nothing to treat; {len(plan.controls)} controls, {len(plan.refused)} refused."]
 
 
+def _to_bring(plan: Plan, holds: int) -> list[str]:
+    """Return what is said first of a plan: what it does, what to bring, how long it takes, where to change."""
+    supplies = plan.supplies
+    batteries = f" ({supplies.battery_swaps + 1} batteries)" if supplies.battery_swaps else ""
+    controls = f"; {len(plan.controls)} left untreated on purpose, as controls" if plan.controls else ""
+    return [
+        f"{plan.id}: {plural(holds, 'weed')} from {plural(len(plan.stops), 'stop')} (proven: no fewer than "
+        f"{plan.stops_bound} can do), {len(plan.refused)} refused{controls}.",
+        f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({plural(supplies.cylinders, 'cylinder')}) and "
+        f"{supplies.energy_j / 3600:.0f} Wh of charge{batteries}. "
+        f"It takes {supplies.time_s / 60:.0f} min, with {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
+        *ring_lines(plan),
+        *change_lines(supplies),
+    ]
+
+
 def _planned(plan: Plan, doubtful: str = "") -> Said:
     supplies = plan.supplies
     holds = sum(len(stop.holds) for stop in plan.stops)
-    batteries = f" ({supplies.battery_swaps + 1} batteries)" if supplies.battery_swaps else ""
-    lines = (
-        _nothing(plan)
-        if not holds
-        else [
-            f"{plan.id}: {holds} weeds from {len(plan.stops)} stops (proven: no fewer than {plan.stops_bound} can do), "
-            f"{len(plan.controls)} controls, {len(plan.refused)} refused.",
-            f"Bring {1000 * supplies.gas_kg:.0f} g of gas ({supplies.cylinders} cylinder"
-            f"{'' if supplies.cylinders == 1 else 's'}), {supplies.energy_j / 3600:.0f} Wh{batteries}; "
-            f"{supplies.time_s / 60:.0f} min, {supplies.drive_m:.0f} m of driving{_drive_gap(plan)}.",
-            *ring_lines(plan),
-            *change_lines(supplies),
-        ]
-    )
+    lines = _to_bring(plan, holds) if holds else _nothing(plan)
     reasons: dict[str, int] = {}
     for item in plan.refused:
         group = item.reason.partition(":")[0]  # what stands behind the colon is the item's own
         reasons[group] = reasons.get(group, 0) + 1
     lines += [f"Refused: {count} - {reason}" for reason, count in sorted(reasons.items(), key=lambda r: -r[1])]
-    lines += [*supplies.notes, *(note for note in plan.notes if holds or not note.startswith("nothing to treat"))]
+    notes = [*supplies.notes, *(note for note in plan.notes if holds or not note.startswith("nothing to treat"))]
+    lines += ["To know:", *(f"- {note}" for note in notes)] if notes else []
     data = {
         "plan": plan.id, "weeds": holds, "rings": plan.rings, "stops": len(plan.stops), "stops_bound": plan.stops_bound,
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
