@@ -65,10 +65,14 @@ def dose_and_kill(
     crown = normal[:, :2] * np.sqrt(np.maximum(variance[::-1], 0.0))
     scatter = head.landing_sigma_m * normal[:, 2:].reshape(-1, n, 2)
     away = crown[:, None, :] - scatter - landings @ major  # (draws, holds, 2), principal axes
-    dose = np.full(len(normal), np.inf)
-    for point in crown_points_m(crown_radius_m):
-        density = footprint_density_m2(np.square(away + point).sum(axis=2), head.footprint_sigma_m)
-        dose = np.minimum(dose, head.flow_kg_s * density @ times)
+    if n == 1:  # the least heated point lies on the far side
+        farthest = np.linalg.norm(away[:, 0], axis=1) + max(crown_radius_m, 0.0)
+        dose = head.flow_kg_s * footprint_density_m2(np.square(farthest), head.footprint_sigma_m) * times[0]
+    else:
+        dose = np.full(len(normal), np.inf)
+        for point in crown_points_m(crown_radius_m):
+            density = footprint_density_m2(np.square(away + point).sum(axis=2), head.footprint_sigma_m)
+            dose = np.minimum(dose, head.flow_kg_s * density @ times)
     kill = kill_probability(dose, kind.ed50_kg_m2, kind.slope)
     return float(dose.mean()), float(kill.mean())
 
