@@ -7,9 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from swardwright.domain.dwell import dwell_for
+from swardwright.domain.pattern import CROWN_SHARE
 from swardwright.domain.site import KeepOut
 from swardwright.domain.weed import Register
-from swardwright.planning.choose import choose, draw_controls, spared_dose_kg_m2
+from swardwright.planning.choose import choose, draw_controls, expected_covariance_m2, spared_dose_kg_m2, turned
 from swardwright.planning.view import fresh_look_covariance_m2, ground_view_m, seen_at_stop
 
 
@@ -96,6 +98,38 @@ def test_a_spared_plant_near_by_protects(make: Any) -> None:
         assert ("a plant to spare stands too near: d (daisy)" in said["w"]) is protected
     # a daisy hardly believed in does not
     assert _why(make, weed, make.weed("d", 1.05, 1.0, "daisy", presence=0.2))["w"] == ""
+
+
+def test_spared_plants_far_off_are_left_out_of_the_search_and_no_near_one_is(make: Any) -> None:
+    """By brute force: every pair of a weed and a daisy, with the pattern that was chosen."""
+    rng = np.random.default_rng(8)
+    weeds = tuple(
+        make.weed(f"w{i}", *rng.uniform(0.5, 2.0, 2), "daisy" if i % 2 else "plantain",
+                  sd=float(rng.uniform(0.002, 0.015)))
+        for i in range(80)
+    )  # fmt: skip
+    site = make.site()
+    fresh = fresh_look_covariance_m2(site.rig)
+    candidates, refused = choose(Register(1, weeds), site)
+    told = {r.item for r in refused if "a plant to spare stands too near" in r.reason}
+    assert len(candidates) >= 3
+    assert len(told) >= 3
+    for c in candidates:
+        doses = [
+            spared_dose_kg_m2(site, c.weed, c.covariance_m2, daisy, expected_covariance_m2(daisy, fresh),
+                              c.pattern.hold_s, turned(c.pattern.offsets_m, turn))
+            for daisy in weeds[1::2] for turn in c.turns_rad
+        ]  # fmt: skip
+        assert max(doses) <= site.limits.spare_dose_kg_m2
+    for weed in weeds[::2]:  # who is refused would give more even with one hold, the shortest that kills
+        one = dwell_for(site.rig.head, site.kinds[1], expected_covariance_m2(weed, fresh), site.limits,
+                        CROWN_SHARE * weed.radius_m)  # fmt: skip
+        most = max(
+            spared_dose_kg_m2(site, weed, expected_covariance_m2(weed, fresh), daisy,
+                              expected_covariance_m2(daisy, fresh), one.hold_s) for daisy in weeds[1::2]
+        )  # fmt: skip
+        if weed.id in told:
+            assert most > site.limits.spare_dose_kg_m2
 
 
 def test_what_stops_the_whole_round_is_said_for_every_weed(make: Any) -> None:

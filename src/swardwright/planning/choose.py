@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,9 @@ from swardwright.domain.poses import Array
 from swardwright.domain.site import Kind, Site, treat_probability
 from swardwright.domain.weed import Register, Weed
 from swardwright.planning.view import fresh_look_covariance_m2
+
+if TYPE_CHECKING:
+    from scipy.spatial import KDTree
 
 #: one-sided 95 % quantile of the normal distribution: how far a place may really be off, in standard deviations
 CAUTION = 1.645
@@ -75,7 +79,7 @@ def choose(register: Register, site: Site, fresh_m2: Array | None = None) -> tup
         the rig. Where the look has been, none is expected any more: give something large.
     """
     fresh = fresh_look_covariance_m2(site.rig) if fresh_m2 is None else fresh_m2
-    spared = [weed for weed in register.weeds if _protected(weed, site)]
+    spared = _Spared.of([weed for weed in register.weeds if _protected(weed, site)], fresh)
     general = general_refusal(site)
     candidates: list[Candidate] = []
     refused: list[Refused] = []
@@ -84,7 +88,7 @@ def choose(register: Register, site: Site, fresh_m2: Array | None = None) -> tup
         kind = _kind_to_treat(weed, site)
         reason = general or _belief_refusal(weed, site) or _sigma_refusal(covariance, site)
         if not reason and kind is not None:
-            chosen = _pattern(weed, kind, covariance, spared, fresh, site)
+            chosen = _pattern(weed, kind, covariance, spared, site)
             if isinstance(chosen, Candidate):
                 candidates.append(chosen)
             else:
@@ -94,9 +98,7 @@ def choose(register: Register, site: Site, fresh_m2: Array | None = None) -> tup
     return candidates, refused
 
 
-def _pattern(
-    weed: Weed, kind: Kind, covariance: Array, spared: list[Weed], fresh: Array, site: Site
-) -> Candidate | str:  # fmt: skip
+def _pattern(weed: Weed, kind: Kind, covariance: Array, spared: _Spared, site: Site) -> Candidate | str:
     """Return the weed with the best pattern that may be given, or why not even one hold may."""
 
     def refusal(pattern: Pattern, turn_rad: float = 0.0) -> str:
@@ -104,7 +106,7 @@ def _pattern(
         reason = _place_refusal(weed, offsets, covariance, site)
         if not reason and not pattern.worth_giving:
             reason = pattern.reason
-        return reason or _spare_refusal(weed, covariance, offsets, pattern.hold_s, spared, fresh, site)
+        return reason or _spare_refusal(weed, covariance, offsets, pattern.hold_s, spared, site)
 
     # where no flame may go at all, the dose need not be asked for
     reason = _place_refusal(weed, np.zeros((1, 2)), covariance, site)
@@ -217,13 +219,64 @@ def spared_dose_kg_m2(
     return dose
 
 
+@dataclass(frozen=True, eq=False)
+class _Spared:
+    """Plants to spare, found by place: of many thousands only the few near a flame need be looked at.
+
+    Attributes
+    ----------
+    covariances_m2 : list[Array]
+        What is expected of each one's place (2, 2).
+    sigma_m : float
+        The largest standard deviation of them.
+    """
+
+    weeds: list[Weed]
+    covariances_m2: list[Array]
+    sigma_m: float
+    tree: KDTree | None
+
+    @classmethod
+    def of(cls, weeds: list[Weed], fresh_m2: Array) -> _Spared:
+        """Return the plants with what is expected of their places."""
+        from scipy.spatial import KDTree
+
+        if not weeds:
+            return cls([], [], 0.0, None)
+        expected = [expected_covariance_m2(weed, fresh_m2) for weed in weeds]
+        largest = max(float(np.linalg.eigvalsh(covariance).max()) for covariance in expected)
+        return cls(weeds, expected, math.sqrt(largest), KDTree(np.array([weed.mean_m for weed in weeds])))
+
+    def within(self, place_m: Array, distance_m: float) -> list[tuple[Weed, Array]]:
+        """Return the plants within a distance of a place (2,), with their covariances, in the register's order."""
+        if self.tree is None:
+            return []
+        rows = sorted(self.tree.query_ball_point(place_m, distance_m))
+        return [(self.weeds[row], self.covariances_m2[row]) for row in rows]
+
+
+def _farthest_m(covariance: Array, offsets_m: Array, hold_s: float, spared: _Spared, site: Site) -> float:
+    """Return the distance beyond which no plant can get the dose that spared ones may have, m.
+
+    All holds at the pattern's nearest point, and the caution of the vaguest place: an upper bound of what
+    ``spared_dose_kg_m2`` says.
+    """
+    head, limit = site.rig.head, site.limits.spare_dose_kg_m2
+    if limit <= 0.0:
+        return math.inf
+    own = max(float(np.linalg.eigvalsh(covariance).max()), 0.0)
+    caution = CAUTION * math.sqrt(own + spared.sigma_m**2 + head.aim_sigma_m**2)
+    peak = len(offsets_m) * head.flow_kg_s * hold_s * float(footprint_density_m2(0.0, head.footprint_sigma_m))
+    hot = head.footprint_sigma_m * math.sqrt(2.0 * math.log(max(peak / limit, 1.0)))
+    return float(np.linalg.norm(offsets_m, axis=1).max()) + caution + hot + 1e-9
+
+
 def _spare_refusal(
-    weed: Weed, covariance: Array, offsets_m: Array, hold_s: float, spared: list[Weed], fresh: Array, site: Site
-) -> str:
-    for other in spared:
+    weed: Weed, covariance: Array, offsets_m: Array, hold_s: float, spared: _Spared, site: Site
+) -> str:  # fmt: skip
+    for other, other_m2 in spared.within(weed.mean_m, _farthest_m(covariance, offsets_m, hold_s, spared, site)):
         if other.id == weed.id:
             continue
-        other_m2 = expected_covariance_m2(other, fresh)
         dose = spared_dose_kg_m2(site, weed, covariance, other, other_m2, hold_s, offsets_m)
         if dose > site.limits.spare_dose_kg_m2:
             away = float(np.linalg.norm(other.mean_m - weed.mean_m))
