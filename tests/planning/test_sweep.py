@@ -123,6 +123,19 @@ def test_supplies_grow_with_the_density(make: Any) -> None:
     assert none.heat_s == pytest.approx(len(none.loads) * site.rig.head.ignition_s)
 
 
+def test_a_sweep_is_cut_where_the_day_ends_and_says_what_ground_is_left(make: Any) -> None:
+    site = make.site((3.0, 2.0), keep_outs=())
+    whole = plan_sweep(site, plan_id="r", seed=1)
+    short = replace(site, limits=replace(site.limits, work_day_s=0.5 * whole.supplies.time_s))
+    cut = plan_sweep(short, plan_id="r", seed=1, limit="time")
+    assert 0 < len(cut.stops) < len(whole.stops)
+    assert cut.stops == whole.stops[: len(cut.stops)]
+    points = _points(site, 20_000, 8)
+    unserved_m2 = (~_served(site, cut, points)).mean() * cut.ground_m2
+    assert unserved_m2 - 0.05 < cut.left_out_m2 < unserved_m2 + 0.5  # by whole cells: on the cautious side
+    assert [r.item for r in cut.refused] == [s.id for s in whole.stops[len(cut.stops) :]]
+
+
 def test_what_cannot_be_swept_is_refused(make: Any) -> None:
     site = make.site((3.0, 2.0), keep_outs=())
     with pytest.raises(InputError, match="density"):

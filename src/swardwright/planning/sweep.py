@@ -28,7 +28,7 @@ from swardwright.planning.reach import check_rig
 from swardwright.planning.reach_map import ReachMap, reach_map
 from swardwright.planning.remarks import no_stop_reason
 from swardwright.planning.route import Leg, drive_round
-from swardwright.planning.supplies import add_up, check_supplies, count_supplies, doubts
+from swardwright.planning.supplies import LIMITS, add_up, check_supplies, count_supplies, cut_plan, doubts
 from swardwright.planning.sweep_cover import cover_ground
 from swardwright.planning.sweep_ground import SweepGround, cut_ground, served_from_stop
 from swardwright.planning.trajectory import look_motions
@@ -44,7 +44,7 @@ _PIECE_M2 = 0.01
 
 def plan_sweep(
     site: Site, *, plan_id: str, seed: int, at_s: float | None = None, density_m2: float = DENSITY_M2,
-    register_revision: int = 0,
+    register_revision: int = 0, limit: str | None = None,
 ) -> Plan:  # fmt: skip
     """Plan a round of looking and treating over ground of which nothing is known.
 
@@ -58,6 +58,8 @@ def plan_sweep(
         Weeds to treat per square metre, for the supplies.
     register_revision : int
         The register that the run is to start from; 0: an empty one.
+    limit : str | None
+        Cut the plan where ``time``, ``gas`` or ``battery`` end; the ground of the stops behind is left out.
 
     Returns
     -------
@@ -109,12 +111,31 @@ def plan_sweep(
           if free.cut_off else ()),
         *doubts(site),
     )  # fmt: skip
-    return Plan(
+    plan = Plan(
         id=plan_id, register_revision=register_revision, start=site.start, stops=stops, stops_bound=bound,
         route_m=tuple(route), supplies=_supplies(site, reach, stops, drive.legs, shares * density_m2, day_s),
         refused=refused, controls=(), notes=notes, drive_bound_s=drive.bound_s, sweep=True, density_m2=density_m2,
         ground_m2=float(ground.area.area), left_out_m2=left_m2,
     )  # fmt: skip
+    return plan if limit is None else _cut(plan, site, limit, shares)
+
+
+def _cut(plan: Plan, site: Site, limit: str, shares_m2: Array) -> Plan:
+    """Return the plan cut where what is carried ends; the ground behind (of each stop its share, n) is left out."""
+    cut = cut_plan(plan, site, limit)
+    kept = len(cut.stops)
+    if kept == len(plan.stops):
+        return cut
+    last = cut.stops[-1].id
+    refused = tuple(
+        Refused(stop.id, f"left for later: the {LIMITS[limit]} ends after stop {last}; {share:.2f} m2")
+        for stop, share in zip(plan.stops[kept:], shares_m2[kept:], strict=True)
+    )
+    left_m2 = float(shares_m2[kept:].sum())
+    note = (f"cut after stop {kept} of {len(plan.stops)}, where the {LIMITS[limit]} ends: {left_m2:.1f} m2 are left "
+            f"for later; the whole sweep needs at least {plan.stops_bound} stops")  # fmt: skip
+    return replace(cut, refused=(*plan.refused, *refused), left_out_m2=plan.left_out_m2 + left_m2,
+                   notes=(note, *plan.notes))  # fmt: skip
 
 
 def _new_ground_m2(ground: SweepGround, poses: list[int]) -> Array:

@@ -45,7 +45,6 @@ def sweep_site(
     density_m2 : float | None
         Weeds to treat per square metre; None: as in the newest register, or a usual one where there is none.
     """
-    from swardwright.planning import cut_plan
     from swardwright.planning.sweep import DENSITY_M2, plan_sweep
 
     store = opened.store
@@ -57,10 +56,8 @@ def sweep_site(
         plan = plan_sweep(
             opened.site, plan_id=f"round-{1 + len(store.plans())}", seed=seed, at_s=noon_s(opened.site, day),
             density_m2=density,
-            register_revision=0 if register is None else register.revision,
+            register_revision=0 if register is None else register.revision, limit=limit,
         )  # fmt: skip
-        if limit is not None:
-            plan = cut_plan(plan, opened.site, limit)
         store.add_plan(plan)
         results = () if register is None else (f"register {register.revision}",)
         present = input_hashes(opened.folder, opened.site)
