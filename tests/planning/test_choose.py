@@ -132,6 +132,29 @@ def test_spared_plants_far_off_are_left_out_of_the_search_and_no_near_one_is(mak
             assert most > site.limits.spare_dose_kg_m2
 
 
+def test_the_work_grows_with_the_weeds_and_not_with_their_square(make: Any, monkeypatch: Any) -> None:
+    """At one density, the pairs of a weed and a spared plant that are looked at are so many a weed, however many."""
+    from swardwright.planning import choose as module
+
+    asked = 0
+    dose = module.spared_dose_kg_m2
+
+    def counting(*words: Any, **more: Any) -> float:
+        nonlocal asked
+        asked += 1
+        return dose(*words, **more)
+
+    monkeypatch.setattr(module, "spared_dose_kg_m2", counting)
+    per_weed = []
+    for count, width_m in ((300, 3.0), (1200, 12.0)):
+        asked = 0
+        site = make.site((width_m, 2.0), keep_outs=())
+        choose(make.register(count, (width_m, 2.0), seed=1), site)
+        per_weed.append(asked / count)
+    assert 0.1 < per_weed[0] < 20.0
+    assert per_weed[1] < 1.5 * per_weed[0]
+
+
 def test_what_stops_the_whole_round_is_said_for_every_weed(make: Any) -> None:
     weed = make.weed("w", 1.0, 1.0)
     assert "too steep: 17 degrees" in _why(make, weed, slope_rad=0.3)["w"]
