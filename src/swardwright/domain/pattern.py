@@ -101,7 +101,7 @@ def pattern_for(head: Head, kind: Kind, covariance_m2: Array, limits: Limits, cr
         scorch = _scorch(shape, radius, needed, turf, scatter) * s**2 if limits.turf_worth_kg_m2 > 0.0 else 0.0
         return cost(sum(shape), needed * second_per_level, scorch)
 
-    cell = (_near(math.sqrt(float(np.mean(spread**2)))), _near(scatter), _near(crown))
+    cell = (_near(float(spread[0])), _near(float(spread[1])), _near(scatter), _near(crown))
 
     def first(shape: Shape) -> tuple[float, float]:
         """Return the least cost of this shape in the table, and at which radius."""
@@ -218,13 +218,14 @@ def _least_at(cost: Callable[[float], float], start: float) -> float:
 
 @lru_cache(maxsize=16384)
 def _table(
-    shape: Shape, place: float, scatter: float, crown: float, slope: float, target: float, turf: float
+    shape: Shape, major: float, minor: float, scatter: float, crown: float, slope: float, target: float, turf: float
 ) -> tuple[Array, Array]:  # fmt: skip
     """Return the level needed (dose at the centre of one hold over ED50) and the scorched area of ``_RADII``.
 
-    Lengths are in footprint standard deviations; ``turf`` is the turf's limit over ED50.
+    Lengths are in footprint standard deviations, ``major`` and ``minor`` those of the place; ``turf`` is the turf's
+    limit over ED50.
     """
-    levels = _level(_factors(shape, _RADII, np.array([place, place]), scatter, crown, _TABLE), slope, target)
+    levels = _level(_factors(shape, _RADII, np.array([major, minor]), scatter, crown, _TABLE), slope, target)
     areas = np.array([_scorch(shape, float(radius), float(level), turf, scatter)
                       for radius, level in zip(_RADII, levels, strict=True)])  # fmt: skip
     levels.setflags(write=False)
