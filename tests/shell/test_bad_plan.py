@@ -229,8 +229,8 @@ def test_a_place_that_is_no_place_cannot_be_registered(place: tuple[float, ...])
     ("words", "said"),
     [
         (("--limit", "food"), "'food' is not one of 'time', 'gas', 'battery'"),
-        (("--day", "tomorrow"), "'tomorrow'"),
-        (("--day", "2026-02-30"), "'2026-02-30'"),
+        (("--day", "tomorrow"), "'tomorrow' is no day; write year, month and day, such as 2026-05-01"),
+        (("--day", "2026-02-30"), "'2026-02-30' is no day"),
         (("--seed", "-1"), "-1 is not in the range"),
         (("--what-if", "--limit", "gas"), "--what-if compares whole plans"),
         (("--what-if", "--files"), "--what-if compares whole plans"),

@@ -32,6 +32,20 @@ class _Main(Commands):
     }
 
 
+class _Day(click.DateTime):
+    """A day of the calendar, told as people write it."""
+
+    def __init__(self) -> None:
+        super().__init__(["%Y-%m-%d"])
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return midnight of the day."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value!r} is no day; write year, month and day, such as 2026-05-01", param, ctx)
+
+
 @click.group(cls=_Main, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.version_option(package_name="swardwright")
 def main() -> None:
@@ -175,7 +189,7 @@ def locate(site: Path, out: Path | None, force: bool) -> None:
               help="Of the draw of controls and the order searches.")  # fmt: skip
 @click.option("--limit", type=click.Choice(["time", "gas", "battery"]),
               help="Cut the plan where a working day, the gas or the batteries carried end.")  # fmt: skip
-@click.option("--day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+@click.option("--day", type=_Day(), metavar="YYYY-MM-DD",
               help="Whose daylight counts  [default: today's; an invented site's days have no end]")  # fmt: skip
 @click.option("--files", is_flag=True, help="Write it to take along too, as plan-files does.")
 @click.option("--what-if", "better", is_flag=True,
