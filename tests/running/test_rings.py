@@ -64,16 +64,18 @@ def commands(machine):
 
 
 def heats(machine):
-    """Return where the head stood at each heat of each weed, and for how long the flame really burned."""
-    at, out = (0.0, 0.0), {}
+    """Return which point it was and where the head stood at each heat of each weed, and how long the flame burned."""
+    at, point, out = (0.0, 0.0), 1.0, {}
     really = {weed: list(times) for weed, times in machine.heated.items()}
     for command in commands(machine):
         if isinstance(command, Reach):
             at = command.aim_base_m
+        elif isinstance(command, Note) and command.event == "heat-intent":
+            point = command.data.get("point", 1.0)
         elif isinstance(command, Heat) and really.get(command.weed_id):
             seconds = really[command.weed_id].pop(0)
             if seconds > 0.0:
-                out.setdefault(command.weed_id, []).append((at, seconds))
+                out.setdefault(command.weed_id, []).append(((point, at), seconds))
     return out
 
 
@@ -100,7 +102,7 @@ def test_a_ring_is_heated_point_by_point_each_with_its_own_intent(wide):
     assert first.kill == pytest.approx(pattern.kill, abs=0.002)
     assert first.scorch_m2 == pytest.approx(pattern.scorch_m2, rel=0.02)
     given = heats(machine)["w1"]
-    assert np.allclose([at for at, _ in given], np.array([0.6, 0.1]) + pattern.offsets_m)
+    assert np.allclose([at for (_, at), _ in given], np.array([0.6, 0.1]) + pattern.offsets_m)
     assert [(t.weed_id, t.points) for t in record.treated if t.points == 1] == [("w2", 1), ("w3", 1), ("w5", 1)]
     said = commands(machine)
     for i, command in enumerate(said):
@@ -125,7 +127,7 @@ def test_a_ring_out_of_reach_gives_way_to_a_single_hold(wide):
     assert (first.points, first.planned) == (1, 1)
     assert first.kill == pytest.approx(wide.site.limits.kill_target, abs=0.002)
     assert first.hold_s > points_of(wide, "w1").hold_s
-    assert heats(machine)["w1"][0][0] == pytest.approx((0.6, 0.1))
+    assert heats(machine)["w1"][0][0][1] == pytest.approx((0.6, 0.1))
 
 
 def test_a_ring_out_of_reach_is_refused_where_a_single_hold_is_not_worth_giving(wide, monkeypatch):
@@ -248,8 +250,8 @@ def went_on(kit, machine):
     assert sorted(ends) == ALL
     before, after = heats(machine), heats(second)
     for weed in ALL:
-        places = [at for at, _ in (*before.get(weed, []), *after.get(weed, []))]
-        assert len(set(places)) == len(places), "a point was heated twice"
+        points = [which for which, _ in (*before.get(weed, []), *after.get(weed, []))]
+        assert len(set(points)) == len(points), "a point was heated twice"
         assert not (weed in before and weed in after), "a weed with heat was heated again"
     for item in whole.treated:
         given = before.get(item.weed_id) or after[item.weed_id]
@@ -272,8 +274,7 @@ def test_whatever_goes_wrong_the_record_and_the_journal_agree(kit, data):
     ends = [item.weed_id for item in record.treated] + [item.weed_id for item in record.not_treated]
     assert sorted(ends) == ALL
     for weed, points in heats(first).items():
-        places = [at for at, _ in points]
-        assert len(set(places)) == len(places), weed
+        assert len({which for which, _ in points}) == len(points), weed
     # a note that failed is not in the journal; every other result is
     if "failed" not in faults.values():
         told = {item.weed_id: item for item in earlier_treated(first.journal)}
@@ -297,7 +298,7 @@ def test_spared_plants_are_charged_for_every_point(wide):
     site = replace(wide.site, limits=replace(wide.site.limits, spare_dose_kg_m2=1.0))
     wide.play(supervise(wide.plan, wide.register, wide.permit, site), machine)
     head, total = site.rig.head, 0.0
-    for at, seconds in (pair for weed in ("w1", "w2", "w3") for pair in heats(machine)[weed]):
+    for (_, at), seconds in (pair for weed in ("w1", "w2", "w3") for pair in heats(machine)[weed]):
         near = max(math.dist(at, (0.75, 0.25)) - 1.645 * math.hypot(0.005, head.aim_sigma_m), 0.0)
         s2 = head.footprint_sigma_m**2
         total += head.flow_kg_s * seconds * math.exp(-(near**2) / (2 * s2)) / (2 * math.pi * s2)
