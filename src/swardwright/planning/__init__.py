@@ -82,7 +82,7 @@ def plan_round(
         look_motions(site.rig)
 
     tell("stops", 0, 1)
-    parked = park(site.rig, reach, offered.columns(heated), places(weeds))
+    parked = park(site.rig, reach, offered.columns(heated), places(weeds), workers=workers)
     refused += [
         Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in parked.unposed
     ]

@@ -51,7 +51,7 @@ class Parked:
     yaw_rad: list[float]
 
 
-def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
+def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array, *, workers: int = 1) -> Parked:
     """Choose stops for which every weed has an exact posture, and prove how few could do.
 
     The reach map that offers the stops is a grid, so a weed may have no exact posture from the stops chosen. Then those
@@ -64,7 +64,7 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array) -> Parked:
         attempt += 1
         served = np.flatnonzero(offered.served)
         left = offered.columns(served)
-        chosen, bound = cover_offered(left, weeds_m[served])
+        chosen, bound = cover_offered(left, weeds_m[served], workers=workers)
         work, missed = assign(rig, reach, left, chosen, weeds_m[served])
         if not missed:
             named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}

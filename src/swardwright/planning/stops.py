@@ -197,7 +197,7 @@ def _largest(covers: Bools, penalty: Array) -> NDArray[np.int64]:
     return order[keep]
 
 
-def cover_offered(offered: Offered, weeds_m: Array) -> tuple[list[int], int]:
+def cover_offered(offered: Offered, weeds_m: Array, *, workers: int = 1) -> tuple[list[int], int]:
     """Choose the fewest stops that cover all weeds (n, 2), and prove how few could do; large sites by tiles.
 
     Returns
@@ -211,11 +211,13 @@ def cover_offered(offered: Offered, weeds_m: Array) -> tuple[list[int], int]:
 
     if len(weeds_m) == 0:
         return [], 0
-    chosen = cover_by_tiles(offered.good, offered.penalty, weeds_m)
+    chosen = cover_by_tiles(offered.good, offered.penalty, weeds_m, workers=workers)
     return chosen, min(price_bound(offered.prices), len(chosen))
 
 
-def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[list[int], int]:
+def cover(
+    covers: Bools, penalties: Array, *, time_s: float = 20.0, nodes: int | None = None
+) -> tuple[list[int], int]:  # fmt: skip
     """Choose the fewest stops that cover all weeds, then the least penalty.
 
     Parameters
@@ -228,6 +230,8 @@ def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[lis
         Limit for the solver; the best cover found stays valid, only its bound is then weaker. Where the limit strikes
         (some hundred weeds that overlap much), the result depends on the speed of the machine.
         It also ends within 1 % of its bound.
+    nodes : int, optional
+        Limit for the solver's branches, which is the same on any machine.
 
     Returns
     -------
@@ -248,7 +252,7 @@ def cover(covers: Bools, penalties: Array, *, time_s: float = 20.0) -> tuple[lis
         single = np.flatnonzero(covers.all(axis=1))
         return [int(single[np.argmin(penalties[single])])], 1
     cost = 1.0 + np.clip(penalties, 0.0, 1.0) / (2.0 * len(greedy))
-    chosen, dual = fewest(csr_array(covers), cost, time_s)
+    chosen, dual = fewest(csr_array(covers), cost, time_s, nodes)
     if not chosen or not covers[chosen].any(axis=0).all() or cost[chosen].sum() > cost[greedy].sum():
         chosen = greedy
     chosen = _without_spare(covers, chosen)

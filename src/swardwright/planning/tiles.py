@@ -19,13 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.poses import Array
+from swardwright.planning.share import shared
 from swardwright.planning.solver import dual_prices
 
 Bools = NDArray[np.bool_]
-#: edge of a tile, in weeds that it holds on average
-_TILE_WEEDS = 90
+#: edge of a tile, in weeds that it holds on average; branches of the solver on it, and seconds if the machine is slow
+_TILE_WEEDS, _TILE_NODES, _TILE_S = 140, 20, 10.0
 #: shifts of the tiles, in tiles; each pass mends the seams of the ones before
-_SHIFTS = ((0.0, 0.0), (0.5, 0.5), (0.5, 0.0), (0.0, 0.5))
+_SHIFTS = ((0.0, 0.0), (0.5, 0.5), (0.5, 0.0), (0.0, 0.5), (0.25, 0.25))
 _STEPS, _ROUGH_STEPS = 400, 150
 #: linear programs solved at most, and how near to the best the prices need come
 _ROUNDS, _CLOSE = 10, 5e-4
@@ -137,19 +138,20 @@ def price_bound(prices: Array) -> int:
     return max(math.ceil(float(prices.sum()) - 1e-6), 1)
 
 
-def cover_by_tiles(sets: Any, penalty: Array, weeds_m: Array) -> list[int]:
+def cover_by_tiles(sets: Any, penalty: Array, weeds_m: Array, *, workers: int = 1) -> list[int]:
     """Choose few stops that cover all weeds: tile by tile, then over shifted tiles so that the seams are mended.
 
     In each tile the stops all of whose own weeds (those that no other chosen stop covers) lie in the tile are taken
-    out, and the weeds left over are covered anew by the exact solver, if that takes no more stops.
+    out, and the weeds left over are covered anew by the exact solver, if that takes no more stops. Every other tile, as
+    the black fields of a board, is solved at once: taking out never bares a weed of another tile.
 
     Parameters
     ----------
     sets : csr_array
         Shape (m, n): an entry where the weed is covered.
+    workers : int
+        Processes that share the tiles; the result is the same for any number.
     """
-    from swardwright.planning.stops import cover
-
     by_weed = sets.T.tocsr()
     low, high = weeds_m.min(axis=0), weeds_m.max(axis=0)
     edge = math.sqrt(_TILE_WEEDS * float(np.prod(np.maximum(high - low, 1e-3))) / len(weeds_m))
@@ -157,29 +159,43 @@ def cover_by_tiles(sets: Any, penalty: Array, weeds_m: Array) -> list[int]:
     chosen: set[int] = set()
     for shift in _SHIFTS:
         tile = np.floor((weeds_m - low) / edge + np.array(shift)).astype(np.int64)
-        _, tile_of = np.unique(tile, axis=0, return_inverse=True)
-        for number in range(int(tile_of.max()) + 1):
-            inside = tile_of == number
-            out = _only_inside(sets, by_weed, chosen, times, inside)
-            for row in out:
-                times[sets.indices[sets.indptr[row] : sets.indptr[row + 1]]] -= 1
-            todo = np.flatnonzero((times == 0) & inside)
-            new: list[int] = []
-            if todo.size:
-                rows = np.unique(by_weed[todo].indices)
-                part, _ = cover(sets[rows][:, todo].toarray() > 0.0, penalty[rows], time_s=1.5)
+        fields, tile_of = np.unique(tile, axis=0, return_inverse=True)
+        for colour in (0, 1):
+            taken: list[tuple[list[int], NDArray[np.int64]]] = []
+            parts: list[tuple[Bools, Array]] = []
+            for number in np.flatnonzero(fields.sum(axis=1) % 2 == colour):
+                inside = tile_of == number
+                out = _only_inside(sets, by_weed, chosen, times, inside)
+                _count(sets, out, times, -1)
+                chosen -= set(out)
+                todo = np.flatnonzero((times == 0) & inside)
+                if todo.size:
+                    rows = np.unique(by_weed[todo].indices).astype(np.int64)
+                    taken.append((out, rows))
+                    parts.append((sets[rows][:, todo].toarray() > 0.0, penalty[rows]))
+            for (out, rows), part in zip(taken, shared(_cover_tile, None, parts, workers=workers), strict=True):
                 new = [int(rows[r]) for r in part]
-            if out and len(new) > len(out):
-                new = out
-            chosen = (chosen - set(out)) | set(new)
-            for row in new:
-                times[sets.indices[sets.indptr[row] : sets.indptr[row + 1]]] += 1
+                new = out if out and len(new) > len(out) else new
+                _count(sets, [row for row in new if row not in chosen], times, 1)
+                chosen |= set(new)
     for row in sorted(chosen):  # what has become spare
         mine = sets.indices[sets.indptr[row] : sets.indptr[row + 1]]
         if (times[mine] > 1).all():
             chosen.discard(row)
             times[mine] -= 1
     return sorted(chosen)
+
+
+def _cover_tile(_: None, part: tuple[Bools, Array]) -> list[int]:
+    from swardwright.planning.stops import cover
+
+    return cover(*part, time_s=_TILE_S, nodes=_TILE_NODES)[0]
+
+
+def _count(sets: Any, rows: list[int], times: NDArray[np.int64], by: int) -> None:
+    """Add to how many chosen stops cover each weed."""
+    for row in rows:
+        times[sets.indices[sets.indptr[row] : sets.indptr[row + 1]]] += by
 
 
 def _only_inside(sets: Any, by_weed: Any, chosen: set[int], times: NDArray[np.int64], inside: Bools) -> list[int]:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.report_rows import change_lines, ring_lines
-from swardwright.shell.saying import Said
+from swardwright.shell.saying import Progress, Said
 from swardwright.shell.site_budget import plural
 from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for
 from swardwright.shell.store import need
 
 #: seed of a plan's draws (controls, order searches) where none is given
 PLAN_SEED = 1
+#: a plan of so many stops is long enough to show how far it is
+_LONG = 50
 
 
 def plan_site(
@@ -41,7 +45,10 @@ def plan_site(
         opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
         plan_id = f"round-{1 + len(store.plans())}"
         recall_reach(opened.folder, opened.site.rig)
-        plan = plan_round(register, opened.site, plan_id=plan_id, seed=seed, at_s=noon_s(opened.site, day))
+        plan = plan_round(
+            register, opened.site, plan_id=plan_id, seed=seed, at_s=noon_s(opened.site, day),
+            workers=os.cpu_count() or 1, progress=_shown(Progress("ordering the holds of stops")),
+        )  # fmt: skip
         if limit is not None:
             plan = cut_plan(plan, opened.site, limit)
         store.add_plan(plan)
@@ -55,6 +62,16 @@ def plan_site(
 
         said = said.then(write_plan_files(opened.folder / "reports" / plan.id, opened.site, register, plan))
     return said
+
+
+def _shown(holds: Progress) -> Callable[[str, int, int], None]:
+    """Return what shows how far a long plan is: inside the stops, which takes the longest."""
+
+    def show(part: str, done: int, of: int) -> None:
+        if part == "holds" and of >= _LONG:
+            holds(done, of)
+
+    return show
 
 
 def noon_s(site: Site, day: datetime | None) -> float | None:
