@@ -43,10 +43,10 @@ def test_segments_are_apart_what_a_fine_grid_says(a: Any, b: Any, c: Any, d: Any
     grid = np.linalg.norm(p[:, None] - q[None], axis=2).min()
     found = float(segments_apart_m(one, two))
     longest = max(np.linalg.norm(one[1] - one[0]), np.linalg.norm(two[1] - two[0]))
-    assert grid - 0.0101 * longest <= found <= grid + 2e-6  # nearly parallel ones: to micrometres
+    assert grid - 0.0101 * longest - 1e-9 <= found <= grid + 2e-6  # nearly parallel ones: to micrometres
     off = float(segment_off_box_m(one[:1], one[1:], np.array([0.3, 0.2, 0.1]))[0])
     fine = np.linalg.norm(np.maximum(np.abs(p) - [0.3, 0.2, 0.1], 0.0), axis=1).min()
-    assert fine - 0.0051 * longest - 1e-9 <= off <= fine + 0.004 * longest + 1e-9
+    assert fine - 0.0051 * longest - 1e-9 <= off <= fine + 1e-9
 
 
 @pytest.mark.parametrize("kind", ["box", "cylinder", "sphere"])

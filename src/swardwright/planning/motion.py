@@ -98,7 +98,15 @@ def hindrances(rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m:
     place = np.arange(len(owner)) - np.searchsorted(owner, owner)
     share = place / count[owner]
     joints = from_rad[owner] + share[:, None] * span[owner]
-    gap = gap_m(rig, joints) - margin_m
+    if lit:  # first, as it is quick; what is refused already needs no more looking into
+        for n in np.unique(owner[_flame_over_base(rig, joints)]):
+            said[n] = "the flame would pass over the base"
+    asked = np.array([not text for text in said])[owner]
+    if not asked.any():
+        return said
+    asked[1:] |= asked[:-1]
+    gap = np.zeros(len(joints))
+    gap[asked] = gap_m(rig, joints[asked]) - margin_m
     sweep = np.abs(span) @ _reaches_m(rig)
     a = np.flatnonzero(place < count[owner])
     who = owner[a]
@@ -116,15 +124,12 @@ def hindrances(rig: Rig, from_rad: Array, to_rad: Array, *, lit: bool, margin_m:
         _strikes(said, who[new <= 0.0])
         left = (np.concatenate([s, middle]), np.concatenate([middle, t]), np.concatenate([g, new]),
                 np.concatenate([new, h]), np.concatenate([who, who]))  # fmt: skip
-    if lit:
-        for n in np.unique(owner[_flame_over_base(rig, joints)]):
-            said[n] = said[n] or "the flame would pass over the base"
     return said
 
 
 def _strikes(said: list[str], which: NDArray[np.int64]) -> None:
     for n in np.unique(which):
-        said[int(n)] = "the arm would strike itself, the base or the ground"
+        said[int(n)] = said[int(n)] or "the arm would strike itself, the base or the ground"
 
 
 def _flame_over_base(rig: Rig, joints: Array) -> NDArray[np.bool_]:
@@ -176,6 +181,8 @@ def driven_hindrance(rig: Rig, gone: Pace, *, lit: bool, margin_m: float = MARGI
     """Return what is in the way of what is really driven at a pace, corners cut and all; empty: nothing."""
     turning = float(rig.arm.velocity_rad_s @ _reaches_m(rig)) / SPEED_UP_S  # no point is sped up by more, m/s2
     driven = gone.driven_rad(math.sqrt(8.0 * _SAG_M / turning))
+    if lit and _flame_over_base(rig, driven).any():
+        return "the flame would pass over the base"
     said = hindrances(rig, driven[:-1], driven[1:], lit=lit, margin_m=margin_m)
     return next((text for text in said if text), "")
 
