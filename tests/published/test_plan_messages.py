@@ -159,6 +159,27 @@ def test_the_arm_keeps_the_urdf_s_limits_and_its_own_speeds(messages: Any, plann
     assert moved == pytest.approx(1.0, abs=0.05)  # and the fastest joint is driven at its limit somewhere
 
 
+def test_a_cubic_through_the_points_is_the_planned_way(messages: Any, planned: Any) -> None:
+    """What a joint trajectory controller of ROS 2 drives through positions and velocities is a cubic (SciPy's here).
+
+    Against the plan sampled every millisecond: within a thousandth of a radian, the head within 0.5 mm (a quarter of
+    the collision margin), and within 2 % over the speed limit, which a controller clips.
+    """
+    from scipy.interpolate import CubicHermiteSpline
+
+    from swardwright.planning.reach import working_point_m
+    from swardwright.shell.plan_work import arm_work
+
+    site, _, plan = planned
+    for (_, _, at_s, place, speed), fine in zip(arms(messages), arm_work(plan, site.rig, step_s=1e-3), strict=True):
+        cubic = CubicHermiteSpline(at_s, place, speed)
+        driven = cubic(fine.time_s)
+        assert np.abs(driven - fine.joints_rad).max() < 1e-3
+        off = working_point_m(site.rig, driven) - working_point_m(site.rig, fine.joints_rad)
+        assert np.linalg.norm(off, axis=1).max() < 5e-4
+        assert (np.abs(cubic.derivative()(fine.time_s)) <= 1.02 * site.rig.arm.velocity_rad_s).all()
+
+
 def test_the_head_is_over_each_aim_while_it_is_heated(messages: Any, planned_site: Path, planned: Any) -> None:
     """By Pinocchio, joints by name, 0.2 mm: as near as the planner calls arrived; still for the whole dwell."""
     pin = pytest.importorskip("pinocchio", reason="the package pin is not installed")

@@ -21,15 +21,15 @@ from swardwright.domain.plan import Hold, Load, Plan, Refused, Swap
 from swardwright.domain.site import Rig, Site
 from swardwright.domain.weed import Register
 from swardwright.planning import posture_over
-from swardwright.planning.motion import working_point_m
 from swardwright.planning.pace import pace
+from swardwright.planning.reach import working_point_m
 from swardwright.planning.supplies import add_up, usable_energy_j, usable_gas_kg
 from swardwright.shell import plan_timeline_figure
 from swardwright.shell.open_site import opened
 from swardwright.shell.plan_files import NAMES, write_plan_files
 from swardwright.shell.plan_geojson import plan_collection
 from swardwright.shell.plan_tables import hold_table, left_table, supply_table
-from swardwright.shell.plan_timeline_figure import _falling, battery_use, gas_use
+from swardwright.shell.plan_timeline_figure import _falling, _shares, battery_use, gas_use
 from swardwright.shell.plan_view_figure import NOTE, _apart
 from swardwright.shell.plan_work import arm_work
 
@@ -296,6 +296,16 @@ def test_numbers_of_stops_are_pushed_apart_and_no_farther_than_needed() -> None:
     assert gaps.min() > 0.3
     assert np.hypot(*(out - close).T).max() < 1.0
     assert (_apart(np.empty((0, 2)), 1.0) == np.empty((0, 2))).all()
+
+
+def test_shares_of_the_time_hold_all_of_it() -> None:
+    """Two lanes that fill the time between them: their shares add up to 1 everywhere; a third of it is a third."""
+    marks = np.sort(np.concatenate([[0.0, 100.0], np.random.default_rng(4).uniform(0.0, 100.0, 399)]))
+    spans = list(pairwise(float(m) for m in marks))
+    one, two = _shares(spans[::2], 100.0), _shares(spans[1::2], 100.0)
+    assert one + two == pytest.approx(np.ones(len(one)))
+    assert one.mean() * 100.0 == pytest.approx(sum(b - a for a, b in spans[::2]))
+    assert _shares([], 100.0).sum() == 0.0
 
 
 def test_supplies_are_told_with_their_changes(planned: Any) -> None:

@@ -7,7 +7,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from swardwright.domain.plan import Plan
+from swardwright.domain.poses import Array
 from swardwright.domain.site import Site
 from swardwright.shell.figures import _save
 from swardwright.shell.plan_clock import stop_times
@@ -23,6 +26,8 @@ _LANES: tuple[tuple[str, frozenset[str], str], ...] = (
     ("flame", frozenset({"light", "hold"}), COLOURS[1]),
 )
 _LINE = "#e4e2dc"
+#: of more stops than this single bars cannot be told apart: their share of so many pieces of the time is drawn
+_BARS, _PIECES = 250, 160
 #: room for a stop's number, a digit of it and the gap to the next, share of the picture's width
 _DIGIT, _GAP = 0.011, 0.014
 
@@ -66,9 +71,19 @@ def _lanes(axes: Any, plan: Plan, work: Sequence[ArmWork]) -> None:
             flame_s = at.done_s - load.heat_s
             spans["arm moves"].append((one.doings[-1].end_s if one.doings else at.arrive_s, flame_s))
             spans["flame"].append((flame_s, at.done_s))
+    end_s = times[-1].done_s if times else 0.0
+    shares = {word: _shares(mine, end_s) for word, mine in spans.items()} if len(times) > _BARS else {}
+    top = max((float(share.max()) for share in shares.values()), default=1.0)
     for row, (word, _, colour) in enumerate(_LANES):
-        bars = [(a / 60.0, (b - a) / 60.0) for a, b in spans[word] if b > a]
-        axes.broken_barh(bars, (-row - 0.34, 0.68), facecolor=colour, edgecolor=colour, linewidth=0.3)
+        if shares:
+            edges = np.linspace(0.0, end_s / 60.0, _PIECES + 1)
+            floor = -row - 0.34
+            axes.stairs(floor + 0.68 * shares[word] / top, edges, baseline=floor, fill=True, color=colour)
+        else:
+            bars = [(a / 60.0, (b - a) / 60.0) for a, b in spans[word] if b > a]
+            axes.broken_barh(bars, (-row - 0.34, 0.68), facecolor=colour, edgecolor=colour, linewidth=0.3)
+    if shares:
+        axes.set_xlabel(f"height: share of the time, the highest {100 * top:.0f} %", color=SOFT, fontsize=9.5)
     totals = [sum(b - a for a, b in spans[word]) / 60.0 for word, *_ in _LANES]
     axes.set_yticks([-row for row in range(len(_LANES))],
                     [f"{word}\n{total:.1f} min" for (word, *_), total in zip(_LANES, totals, strict=True)],
@@ -77,10 +92,12 @@ def _lanes(axes: Any, plan: Plan, work: Sequence[ArmWork]) -> None:
     room = len(times) * (_DIGIT * len(str(len(times))) + _GAP)
     step = next((n for n in (1, 2, 5, 10, 20, 50, 100, 200) if n >= room), 500)
     for number, at in enumerate(times, start=1):
-        axes.plot([at.arrive_s / 60.0] * 2, [-len(_LANES) + 0.45, 0.95], color=_LINE, linewidth=0.8, zorder=0)
+        if len(times) <= _BARS:
+            axes.plot([at.arrive_s / 60.0] * 2, [-len(_LANES) + 0.45, 0.95], color=_LINE, linewidth=0.8, zorder=0)
         if number % step == 0:
             middle_s = 0.5 * (at.arrive_s + at.done_s)
-            axes.text(middle_s / 60.0, 0.72, str(number), ha="center", va="center", fontsize=9, color=INK)
+            axes.text(middle_s / 60.0, 0.72, str(number), ha="center", va="center", fontsize=9, color=INK, zorder=5,
+                      bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85})  # fmt: skip
     axes.text(
         -0.012, 0.72, "stop", transform=axes.get_yaxis_transform(), ha="right", va="center", fontsize=10, color=INK
     )
@@ -90,6 +107,15 @@ def _lanes(axes: Any, plan: Plan, work: Sequence[ArmWork]) -> None:
             axes.text(at_s / 60.0, 1.32, "day ends", ha="center", va="center", fontsize=9, color=INK)
     _bare(axes)
     axes.tick_params(axis="y", length=0)
+
+
+def _shares(spans: Sequence[tuple[float, float]], end_s: float) -> Array:
+    """Return the share of each of ``_PIECES`` even pieces of the time that the spans fill, 0..1."""
+    edges = np.linspace(0.0, end_s, _PIECES + 1)
+    begin, end = np.array(spans).reshape(-1, 2).T
+    filled = [np.clip(np.minimum(end, b) - np.maximum(begin, a), 0.0, None).sum() for a, b in pairwise(edges)]
+    share: Array = np.array(filled) / max(edges[1], 1e-9)
+    return share
 
 
 def _bare(axes: Any) -> None:
@@ -106,7 +132,7 @@ def _level(
     axes.fill_between(x, 0.0, y, color=colour, alpha=0.16, linewidth=0)
     axes.plot(x, y, color=colour, linewidth=1.7)
     top = max([*y, 1e-9])
-    axes.set_ylim(0.0, 1.22 * top)
+    axes.set_ylim(0.0, 1.38 * top)
     for n in range(1, len(level)):
         if y[n] - y[n - 1] > 1e-6 * top:
             axes.plot(x[n], y[n], marker="v", markersize=8, color=INK, clip_on=False, zorder=4)

@@ -30,8 +30,8 @@ WIDTH_IN = 7.6
 DPI = 160
 #: a pointed mark about (0, 0): the circle with the stop's number covers all of it but the point ahead
 _NOSE = ((1.0, 0.0), (0.3, 0.27), (0.3, -0.27), (1.0, 0.0))
-#: one arrow of the drive in so many metres at least, and no arrow on a shorter way
-_ARROW_M = 0.8
+#: from so many stops on neither reach nor the lines to the weeds can be told apart, and only every tenth is numbered
+_CROWD = 400
 
 
 def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, reach: ReachMap) -> None:
@@ -50,8 +50,9 @@ def plan_view_figure(path: Path, site: Site, register: Register, plan: Plan, rea
     FigureCanvasAgg(figure)
     axes, words = figure.subplots(2, 1, height_ratios=[height, 0.75])
     _ground(axes, site, extent)
-    _stops(axes, plan, reach, (east - west) / (width - 0.9))
-    _drive(axes, plan)
+    scale_m = (east - west) / (width - 0.9)
+    _stops(axes, plan, reach, scale_m)
+    _drive(axes, plan, scale_m)
     _plants(axes, site, register, plan)
     axes.set(xlim=(west, east), ylim=(south, north))
     axes.set_aspect("equal")
@@ -79,7 +80,8 @@ def title(figure: Any, site: Site, line: str) -> None:
     figure.text(0.011, 0.995, f"\n\n\n{NOTE}", fontsize=8.5, color=SOFT, ha="left", va="top", linespacing=1.28)
 
 
-def _drive(axes: Any, plan: Plan) -> None:
+def _drive(axes: Any, plan: Plan, scale_m: float) -> None:
+    """Draw the drive; its arrows are a third of an inch apart at least."""
     legs = legs_m(plan)
     if not legs:
         return
@@ -90,11 +92,12 @@ def _drive(axes: Any, plan: Plan) -> None:
     for a, b in pairwise(way):
         length = math.dist(a, b)
         since += length
-        if length < 0.5 * _ARROW_M or since < _ARROW_M:
+        if length < 0.15 * scale_m or since < 0.33 * scale_m:
             continue
         since = 0.0
         middle, ahead = 0.5 * (a + b), (b - a) / length
-        axes.annotate("", middle + 0.12 * ahead, middle - 0.12 * ahead, zorder=5.2, annotation_clip=False,
+        half = 0.05 * scale_m * ahead
+        axes.annotate("", middle + half, middle - half, zorder=5.2, annotation_clip=False,
                       arrowprops={"arrowstyle": "-|>", "color": WAY, "linewidth": 0, "mutation_scale": 14,
                                   "shrinkA": 0, "shrinkB": 0})  # fmt: skip
     axes.plot(*way[0], marker="s", markersize=8, markerfacecolor="white", markeredgecolor=WAY, markeredgewidth=1.6,
@@ -112,16 +115,17 @@ def _stops(axes: Any, plan: Plan, reach: ReachMap, scale_m: float) -> None:
     from matplotlib.transforms import Affine2D
 
     many = len(plan.stops) > 30
-    every = next(step for step in (1, 10, 20, 50, 100, 10**9) if len(plan.stops) <= 400 * step)
+    every = next(step for step in (1, 10, 20, 50, 100, 10**9) if len(plan.stops) <= _CROWD * step)
     letters = 6.5 if many else 8.5
     parts = reach_parts(reach, opened_m=0.04)
-    outlines = [path for stop in plan.stops for path in _placed(parts, stop.base)]
+    detailed = plan.stops if every == 1 else ()
+    outlines = [path for stop in detailed for path in _placed(parts, stop.base)]
     rim = to_rgba(REACH, 0.12 if plan.sweep else 0.35)
     axes.add_collection(
         PathCollection(outlines, facecolor=to_rgba(REACH, 0.04), edgecolor=rim, linewidth=0.6, zorder=1.5)
     )
     spokes = [
-        [(stop.base.x_m, stop.base.y_m), place] for stop in plan.stops for hold in stop.holds
+        [(stop.base.x_m, stop.base.y_m), place] for stop in detailed for hold in stop.holds
         for place in points_m(stop, hold)[:1]
     ]  # fmt: skip
     axes.add_collection(LineCollection(spokes, color=_HEATED, linewidth=0.6, alpha=0.55, zorder=3))
@@ -132,22 +136,23 @@ def _stops(axes: Any, plan: Plan, reach: ReachMap, scale_m: float) -> None:
         axes.plot(*here, marker=MarkerStyle(_NOSE, transform=turned), markeredgewidth=0, color=WAY, linestyle="none",
                   markersize=((3.9 if number < 100 else 4.7) if told else 2.0) * letters, zorder=7)  # fmt: skip
         if told:
-            axes.plot(*here, marker="o", markersize=(2.0 if number < 100 else 2.5) * letters, markerfacecolor="white",
-                      markeredgecolor=WAY, markeredgewidth=1.1, linestyle="none", zorder=8)  # fmt: skip
+            round_ = (0.8 + 0.5 * max(len(str(number)), 2)) * letters
+            axes.plot(*here, marker="o", markersize=round_, markerfacecolor="white", markeredgecolor=WAY,
+                      markeredgewidth=1.1, linestyle="none", zorder=8)  # fmt: skip
             axes.annotate(str(number), here, ha="center", va="center_baseline", fontsize=letters, color=INK, zorder=8.1,
                           annotation_clip=False)  # fmt: skip
     if plan.stops:
         axes.plot([], [], marker="o", markersize=10, markerfacecolor="white", markeredgecolor=WAY, linestyle="none",
                   label="stop, point ahead")  # fmt: skip
-        axes.fill_between(
-            [], [], facecolor=to_rgba(REACH, 0.1), edgecolor=to_rgba(REACH, 0.6), label="reach of the arm"
-        )
+    if plan.stops and every == 1:
+        rim = to_rgba(REACH, 0.6)
+        axes.fill_between([], [], facecolor=to_rgba(REACH, 0.1), edgecolor=rim, label="reach of the arm")
 
 
 def _apart(places_m: Array, gap_m: float) -> Array:
     """Return places (n, 2) pushed apart until numbers on them do not cover each other, or nearly so; m."""
     out = places_m.astype(float).copy()
-    if len(out) > 400:
+    if len(out) > _CROWD:
         return out
     for _ in range(12):
         for n in range(len(out)):
@@ -214,7 +219,8 @@ def _plants(axes: Any, site: Site, register: Register, plan: Plan) -> None:
             groups["refused"].append(weed)
         else:
             groups["none"].append(weed)
-    size = 5.5 if len(register.weeds) < 250 else 4.0
+    rim = 0.5 if len(register.weeds) < 2000 else 0.0
+    size = 5.5 if len(register.weeds) < 250 else 4.0 if len(register.weeds) < 2000 else 2.2
     looks: tuple[tuple[str, str, str, str, bool, float], ...] = (
         ("heated", "heat", "o", _HEATED, True, 0.9),
         ("control", "control, left on purpose", "s", _CONTROL, False, 1.25),
@@ -227,25 +233,28 @@ def _plants(axes: Any, site: Site, register: Register, plan: Plan) -> None:
         if not mine:
             continue
         axes.plot(*np.array([w.mean_m for w in mine]).T, marker=marker, markersize=factor * size, linestyle="none",
-                  markeredgecolor="white" if filled else colour, markeredgewidth=0.5 if filled else 1.3,
+                  markeredgecolor="white" if filled else colour, markeredgewidth=rim if filled else 1.3,
                   markerfacecolor=colour if filled else "white", label=f"{word} ({len(mine)})", zorder=6)  # fmt: skip
 
 
 def _furniture(axes: Any, extent: Extent) -> None:
-    """Draw the scale bar and north; ground axes' numbers stay at the edges."""
+    """Draw the scale bar and north above the ground; ground axes' numbers stay at the edges."""
+    from matplotlib.transforms import offset_copy
+
     for side in ("top", "right", "left", "bottom"):
         axes.spines[side].set_visible(False)
     axes.tick_params(colors=SOFT, labelsize=9, length=3)
     axes.set_ylabel("north, m", color=SOFT, fontsize=9.5)
     axes.set_xlabel("east, m", color=SOFT, fontsize=9.5)
-    west, south, east, north = extent.bounds_m
-    width, height = east - west, north - south
-    length = max(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if step <= max(0.22 * width, 0.1))
-    x, y = east - 0.1 * width - length, north + 0.062 * height
-    axes.plot([x, x, x + length, x + length], [y + 0.012 * width, y, y, y + 0.012 * width], color=INK, linewidth=1.4,
-              clip_on=False, solid_joinstyle="miter")  # fmt: skip
-    axes.text(x - 0.01 * width, y, f"{length:g} m", ha="right", va="center", fontsize=10, color=INK)
-    x = east - 0.035 * width
-    axes.annotate("N", (x, y + 0.028 * width), (x, y - 0.028 * width), ha="center", va="center", fontsize=11, color=INK,
-                  annotation_clip=False, arrowprops={"arrowstyle": "-|>", "color": INK, "mutation_scale": 13,
-                                                     "shrinkA": 5, "shrinkB": 0})  # fmt: skip
+    west, _, east, _ = extent.bounds_m
+    length = max(step for step in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if step <= max(0.22 * (east - west), 0.1))
+    end = east - 0.1 * (east - west)
+    above = offset_copy(axes.get_xaxis_transform(), axes.figure, y=18, units="points")  # x in metres, y over the ground
+    axes.plot([end - length, end], [1.0, 1.0], marker="|", markersize=9, markeredgewidth=1.4, color=INK, linewidth=1.4,
+              transform=above, clip_on=False)  # fmt: skip
+    axes.text(end - length - 0.01 * (east - west), 1.0, f"{length:g} m", transform=above, ha="right", va="center",
+              fontsize=10, color=INK)  # fmt: skip
+    edge = east - 0.03 * (east - west)
+    axes.text(edge, 1.0, "N", transform=above, ha="center", va="center", fontsize=11, color=INK)
+    tip = offset_copy(axes.get_xaxis_transform(), axes.figure, y=32, units="points")
+    axes.plot(edge, 1.0, marker="^", markersize=8, color=INK, transform=tip, clip_on=False, linestyle="none")
