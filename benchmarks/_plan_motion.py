@@ -20,10 +20,10 @@ from swardwright.domain.weed import Register, Weed
 from swardwright.planning import plan_round
 from swardwright.planning.motion import Motion, move
 from swardwright.planning.order import order_work
-from swardwright.planning.pace import Pace, piece_s
+from swardwright.planning.pace import Pace, pace
 from swardwright.planning.reach import heat_off_base, posture_over, postures_over
 from swardwright.planning.reach_map import CELL_M, reach_map
-from swardwright.planning.trajectory import stop_paces
+from swardwright.planning.trajectory import look_motions, stop_paces
 
 Figure = dict[str, Any]
 
