@@ -53,6 +53,17 @@ def test_a_vague_aim_is_judged_as_it_is_and_not_as_a_look_was_expected_to_leave_
     assert vague.gas_kg > 1.2 * sure.gas_kg
 
 
+def test_the_points_of_a_ring_lie_along_what_the_look_left_unsure(site: Any) -> None:
+    """Surely known across, unsurely along base x: the points go along base x, however the base stands."""
+    long = replace(aim("w1", 0.8, 0.1), covariance_m2=np.diag([0.018**2, 0.002**2]), radius_m=0.07)
+    for yaw in (0.0, 0.5, 2.0):
+        stop = replace(STOP, base=BasePose(2.0, 1.0, yaw))
+        (hold,) = plan_stop(site, stop, (long,)).holds
+        points = np.array(hold.offsets_m)
+        assert len(points) > 1
+        assert np.ptp(points[:, 0]) > 2.0 * np.ptp(points[:, 1])
+
+
 def test_a_new_plant_where_heat_was_given_is_left(site: Any) -> None:
     place = STOP.base.ground_from_base.apply(np.array([0.8, 0.1, 0.0]))[:2]
     off = np.array([[0.03, 0.0]])

@@ -74,7 +74,7 @@ def plan_stop(
                 refused.append(Refused(weed.id, "out of reach from here: the arm has no posture over it"))
             else:
                 work.append((candidate, aim, np.array(posture)))
-    holds, more = _ordered(site, work, zlib.crc32(stop.id.encode()))
+    holds, more = _ordered(site, work, zlib.crc32(stop.id.encode()), pose.yaw_rad)
     return StopWork(holds, (*refused, *more), tuple(controls))
 
 
@@ -83,11 +83,11 @@ def _nearest_m(place_m: Array, places_m: Array) -> float:
 
 
 def _ordered(
-    site: Site, work: list[tuple[Candidate, Array, Array]], seed: int
+    site: Site, work: list[tuple[Candidate, Array, Array]], seed: int, yaw_rad: float
 ) -> tuple[tuple[Hold, ...], list[Refused]]:
     if not work:
         return (), []
-    holds, _, refused = order_holds(site.rig, work, np.random.default_rng(seed))
+    holds, _, refused = order_holds(site.rig, work, np.random.default_rng(seed), yaw_rad)
     return holds, refused
 
 
