@@ -113,7 +113,8 @@ class CollisionModel:
         able = np.flatnonzero(self.base_can_strike)
         own = ends[:, able]
         turn, shift, half = self._box_parts
-        seen = (own.reshape(len(ends), 1, 2 * len(able), 3) @ turn + shift).reshape(len(ends), len(half), len(able), 2, 3)
+        seen = own.reshape(len(ends), 1, 2 * len(able), 3) @ turn + shift
+        seen = seen.reshape(len(ends), len(half), len(able), 2, 3)
         a, b = seen[..., 0, :], seen[..., 1, :]
         least = _off_box(0.5 * (a + b), half) - 0.5 * _norm(b - a)
         near = least < _NEAR_M + self.radius_m[able]
