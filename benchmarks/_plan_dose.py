@@ -6,8 +6,9 @@ for all loses less. Growing points are taken to sit within half of a plant's rad
 least dose there counts. The fixed dwell may be longer than the longest hold.
 
 Gas and scorched turf pull apart: a single hold scorches least of all patterns that do not land anew, and what lands
-anew takes a valve delay more. Both bounds are checked twice, by default and where turf has a price: by default the scorched
-area misses its bound by a few per cent, and with ``FULL=1`` the frontier says what forbids it at 1.05 times the least gas.
+anew takes a valve delay more. Both bounds are checked twice, by default and where turf has a price: by default the
+scorched area misses its bound by a few per cent, and with ``FULL=1`` the frontier says what forbids it at 1.05 times
+the least gas.
 """
 
 from __future__ import annotations
