@@ -178,6 +178,34 @@ def test_a_head_that_points_away_is_refused(good, kit):
     assert "37 mm beside" in str(ask(good, site=with_head(f"{math.pi - 0.3} 0 0")))
 
 
+@pytest.mark.parametrize(
+    ("lean_deg", "about_deg", "allowed"),
+    [(0, 0, True), (24, 0, True), (3.2, 180, True), (4, 180, False), (15, 180, False), (8, 90, True), (20, 90, False)],
+)  # fmt: skip
+def test_a_head_that_leans_towards_the_base_is_refused(good, kit, lean_deg, about_deg, allowed):
+    """All point at the aim; it lies ahead, so that leaning along x is outwards, which is allowed, and back is not."""
+    from swardwright.domain.arm import arm_from_urdf
+
+    lean, about = math.radians(lean_deg), math.radians(about_deg)
+    # z of the head along (sin lean cos about, sin lean sin about, -cos lean): fixed axes, roll first, then yaw
+    urdf = f"""<robot name="g"><link name="base_link"/><link name="a"/><link name="b"/><link name="head_tip"/>
+    <joint name="x" type="prismatic"><parent link="base_link"/><child link="a"/><origin xyz="0 0 0.12"/>
+    <axis xyz="1 0 0"/><limit lower="-2" upper="2" velocity="1"/></joint>
+    <joint name="y" type="prismatic"><parent link="a"/><child link="b"/><axis xyz="0 1 0"/>
+    <limit lower="-2" upper="2" velocity="1"/></joint>
+    <joint name="d" type="fixed"><parent link="b"/><child link="head_tip"/>
+    <origin rpy="{math.pi - lean} 0 {about + math.pi / 2}"/></joint></robot>"""
+    arm = arm_from_urdf(urdf)
+    axis = arm.forward(np.zeros(2), "head_tip")[:3, 2]
+    wanted = (math.sin(lean) * math.cos(about), math.sin(lean) * math.sin(about), -math.cos(lean))
+    assert axis == pytest.approx(wanted, abs=1e-9)
+    beside = 0.12 * math.tan(lean) * np.array([math.cos(about), math.sin(about)])
+    state = replace(good["state"], joints_rad=tuple(np.array([0.6, 0.1]) - beside))
+    hindrance = ask(good, state=state, site=replace(kit.site, rig=replace(kit.site.rig, arm=arm)))
+    assert (hindrance is None) == allowed
+    assert allowed or "leans towards the base" in str(hindrance)
+
+
 def test_the_heads_own_offset_moves_the_landing(good, kit):
     head = replace(kit.site.rig.head, offset_m=(0.012, 0.030))
     off = replace(kit.site, rig=replace(kit.site.rig, head=head))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.errors import RobotModelError
+from swardwright.domain.lean import lean_axes, thrown_outwards
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.collision import ARM_RADIUS_M, GROUND_CLEAR_M, CollisionModel, build_model
@@ -26,9 +27,6 @@ from swardwright.planning.descent import ROTATION_WEIGHT_M, damped_step, length,
 BASE_HEAT_CLEAR_M = 0.09
 #: what planned postures and motions keep off everything, on top of the collision model's own clearances, m
 MARGIN_M = 0.002
-#: the head's axis may lean this far towards the base, where a tilt is used: what arm and base stand off true by, and
-#: room for the search (common practice, no source)
-INWARD_RAD = math.radians(3.0)
 POSITION_TOLERANCE_M = 2e-4
 ANGLE_TOLERANCE_RAD = 2e-3
 _POOL = 6000
@@ -94,7 +92,7 @@ def solve(
     low, high = arm.lower_rad, arm.upper_rad
     joints = np.clip(np.array(starts_rad, dtype=float), low, high)
     target = np.concatenate([np.asarray(aims_m, dtype=float), np.full((len(aims_m), 1), height_m)], axis=1)
-    middle = lean_axes(rig, target[:, :2], 0.5 * cone_rad)
+    middle = lean_axes(rig.base, target[:, :2], 0.5 * cone_rad)
     done = np.zeros(len(joints), dtype=bool)
     active = np.arange(len(joints))
     for turn in range(iterations):
@@ -120,29 +118,16 @@ def solve(
     return joints, done
 
 
-def lean_axes(rig: Rig, aims_m: Array, lean_rad: float) -> Array:
-    """Return the directions (n, 3) that go down and lean outwards, away from the base, over aims (n, 2), base axes."""
-    out = np.empty((len(aims_m), 3))
-    out[:, :2] = math.sin(lean_rad) * rig.base.away_from(np.asarray(aims_m, dtype=float))
-    out[:, 2] = -math.cos(lean_rad)
-    return out
-
-
 def leans(rig: Rig, joints_rad: Array) -> NDArray[np.bool_]:
     """Return whether the head of each posture (n, dof) stands upright or leans as it may: to throw outwards.
 
-    Allowed are the directions within ``tilt_max / 2 + INWARD_RAD`` of the one that leans away from the base by
-    ``tilt_max / 2``, and no more than ``tilt_max`` from straight down: outwards all of the tilt, sideways less, towards
-    the base (its nearest point) no more than ``INWARD_RAD``.
+    By no more than ``tilt_max`` from straight down, and as ``lean.thrown_outwards`` says.
     """
     limit = max(rig.head.tilt_max_rad, ANGLE_TOLERANCE_RAD)
     end = rig.arm.forward(joints_rad, rig.head.link)
     point = end[:, :3, 3] + end[:, :3, :3] @ rig.head.working_point_m
-    half = 0.5 * rig.head.tilt_max_rad
-    off = np.sum(end[:, :3, 2] * lean_axes(rig, point[:, :2], half), axis=1)
-    upright = -end[:, 2, 2]
-    good: NDArray[np.bool_] = (upright >= math.cos(limit)) & (off >= math.cos(half + INWARD_RAD))
-    return good
+    good: NDArray[np.bool_] = -end[:, 2, 2] >= math.cos(limit)
+    return good & thrown_outwards(rig.base, rig.head.tilt_max_rad, end[:, :3, 2], point[:, :2])
 
 
 def tilt_rad(rig: Rig, joints_rad: Array) -> Array:

@@ -70,7 +70,10 @@ def remarks(
         notes.append(f"{stops} stops are planned; fewer than {bound} cannot do over the stop poses on offer")
     if reach.reached.any() and float(reach.tilt_rad[reach.sure].max(initial=0.0)) > 0.01:
         notes.append("at the rim of the reach the head is tilted: the flame's axis, not the nozzle, is over the aim")
-    notes.append("collision is checked with simple shapes, and the hose not at all: watch the first moves")
+    notes.append(
+        "collision is checked with simple shapes, and the hose's own shape not at all ([hose] in site.toml only keeps "
+        "the joints from winding it up): watch the first moves"
+    )
     return (*notes, *doubts(site))
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swardwright.domain.heat import Head, dose_kg_m2
+from swardwright.domain.lean import thrown_outwards
 from swardwright.domain.pattern import MOVE_S
 from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Hold, Plan
@@ -31,6 +32,8 @@ SPARE_PRESENCE = 0.2
 RING_SIGMAS = 4.0
 #: A permit or report "from the future" by more than this is a contradiction.
 CLOCK_SLACK_S = 1.0
+#: What the arm's report may be off by in the head's direction, against what may be planned.
+TILT_SLACK_RAD = math.radians(0.5)
 
 
 @dataclass(frozen=True)
@@ -265,7 +268,7 @@ def landing_m(state: RobotState, site: Site) -> tuple[Array, float, float]:
 def _head_over(state: RobotState, place_m: Array, site: Site) -> str | None:
     head = site.rig.head
     landing, height_m, tilt_rad = landing_m(state, site)
-    if not tilt_rad <= head.tilt_max_rad + math.radians(0.5):
+    if not tilt_rad <= head.tilt_max_rad + TILT_SLACK_RAD:
         return f"the head is tilted by {math.degrees(tilt_rad):.0f} degrees, too far"
     if not 0.5 * head.standoff_m <= height_m <= 1.5 * head.standoff_m:
         return f"the head is {height_m:.3f} m above the ground, {head.standoff_m:.3f} m is wanted"
@@ -273,6 +276,9 @@ def _head_over(state: RobotState, place_m: Array, site: Site) -> str | None:
     allowed_m = max(head.landing_sigma_m, 0.005)
     if not off_m <= allowed_m:
         return f"the head points {off_m * 1e3:.0f} mm beside the aim, at most {allowed_m * 1e3:.0f} mm is allowed"
+    axis = site.rig.arm.forward(np.asarray(state.joints_rad, dtype=float), head.link)[:3, 2]
+    if not thrown_outwards(site.rig.base, head.tilt_max_rad, axis[None], landing[None], TILT_SLACK_RAD)[0]:
+        return "the head leans towards the base or sideways, so that the flame may get under it: plan the round anew"
     return None
 
 

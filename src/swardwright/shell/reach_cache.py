@@ -47,10 +47,11 @@ def _path(folder: Path, rig: Rig) -> Path:
 
 
 def _hash(rig: Rig) -> str:
-    from swardwright.domain import arm, places
+    from swardwright.domain import arm, lean, places
     from swardwright.planning import collision, descent, reach, reach_map
 
-    code = b"".join(Path(str(m.__file__)).read_bytes() for m in (arm, places, collision, descent, reach, reach_map))
+    modules = (arm, lean, places, collision, descent, reach, reach_map)
+    code = b"".join(Path(str(m.__file__)).read_bytes() for m in modules)
     return hashlib.sha256(repr(reach.content_key(rig)).encode() + code).hexdigest()[:24]
 
 
