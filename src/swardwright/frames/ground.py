@@ -63,6 +63,33 @@ def new_ground(pairs: Sequence[tuple[Frame, Pose]], camera: Camera, overlap: flo
     return [pairs[i][0] for i in kept]
 
 
+def sampling_distance_m(sensor_width_m: float, height_m: float, focal_length_m: float, width_px: int) -> float:
+    """Return the ground covered by one pixel of a camera that looks straight down, m.
+
+    Parameters
+    ----------
+    sensor_width_m, width_px : float, int
+        Of the same side of sensor and picture.
+    height_m : float
+        Of the camera above the ground.
+
+    Notes
+    -----
+    Ground sampling distance = sensor width x height / (focal length x picture width), as photogrammetry handbooks have
+    it: similar triangles before and behind the lens.
+
+    Raises
+    ------
+    InputError
+        If a value is not positive and finite.
+    """
+    for name, value in (("sensor width", sensor_width_m), ("height", height_m), ("focal length", focal_length_m),
+                        ("picture width", float(width_px))):  # fmt: skip
+        if not (np.isfinite(value) and value > 0):
+            raise InputError(f"the {name} must be more than 0", field=name, value=value, remedy="measure it again")
+    return sensor_width_m * height_m / (focal_length_m * width_px)
+
+
 def undistorted(image: Image, camera: Camera) -> Image:
     """Return the picture as a camera with the same K and no lens distortion would have taken it."""
     import cv2
