@@ -12,6 +12,7 @@ from swardwright.learning.measure import (
     kind_temperature,
     logistic,
     match_picture,
+    platt,
 )
 
 
@@ -52,8 +53,36 @@ def test_calibration_agrees_with_an_optimiser():
         return float(np.sum(np.logaddexp(0, z) - target * z))
 
     best = minimize(cost, [1.0, 0.0], tol=1e-10).x
-    temperature, bias = calibrate(logit, hit)
+    temperature, bias = platt(logit, hit)
     np.testing.assert_allclose([1 / temperature, bias], best, rtol=2e-3, atol=2e-3)
+
+
+def test_calibration_is_right_where_it_is_read():
+    """The many candidates that are plainly nothing follow another law: they must not bend the rest."""
+    rng = np.random.default_rng(11)
+
+    def draw(n):
+        logit = np.concatenate([rng.normal(1, 2, n), rng.normal(-9, 1.5, 60 * n)])
+        p = np.where(logit > -5, logistic(1.2 * logit - 0.5), 5e-4)
+        return logit, rng.uniform(size=len(logit)) < p
+
+    logit, hit = draw(2000)
+    other, found = draw(2000)
+
+    def error(fit):
+        return expected_calibration_error(logistic(other / fit[0] + fit[1]), found)
+
+    assert error(calibrate(logit, hit)) < 0.03
+    assert error(calibrate(logit, hit)) < 0.6 * error(platt(logit, hit))
+
+
+def test_calibration_does_not_invent_plants_among_what_it_leaves_out():
+    """Hits that do not depend on the logit above the cut: the line fitted there alone is flat, and is not taken."""
+    rng = np.random.default_rng(12)
+    logit = np.concatenate([rng.uniform(0, 1, 200), rng.uniform(-12, -6, 20_000)])
+    hit = np.concatenate([rng.uniform(size=200) < 0.5, np.zeros(20_000, bool)])
+    temperature, bias = calibrate(logit, hit)
+    assert logistic(logit[200:] / temperature + bias).sum() < 8
 
 
 def test_a_dear_miss_lowers_the_threshold():

@@ -111,11 +111,36 @@ def logistic(z: Floats) -> Floats:
     return np.asarray(0.5 * (1.0 + np.tanh(0.5 * np.asarray(z, dtype=float))), dtype=float)
 
 
-def calibrate(logit: Floats, hit: NDArray[np.bool_]) -> tuple[float, float]:
+def calibrate(logit: Floats, hit: NDArray[np.bool_], least: float = 0.01) -> tuple[float, float]:
     """Return (temperature, bias) so that ``logistic(logit / temperature + bias)`` is the hit rate.
 
-    Maximum likelihood by Newton's method with the smoothed targets of Platt 1999, "Probabilistic outputs for support
-    vector machines" (section 2.2); with fewer than two outcomes of each sort, (1, 0).
+    Fitted (``platt``) to the candidates that come out at ``least`` or more, found by fitting in turn: fifty thousand
+    candidates that are plainly nothing would otherwise bend the line at their end and make it wrong where it is read.
+    Measured on rendered ground of other places, two halves of 40 scenes: calibration error 0.033-0.035 over all
+    candidates, 0.016-0.019 so, which is what chance alone gives perfect probabilities there. A fit that would find
+    plants among the rest that are not there is not taken.
+    """
+    best = platt(logit, hit)
+    for _ in range(5):
+        near = logistic(logit / best[0] + best[1]) >= least
+        yes, no = int(hit[near].sum()), int((~hit[near]).sum())
+        if near.all() or yes < 10 or no < 10:
+            break
+        tried = platt(logit[near], hit[near])
+        foretold = float(logistic(logit[~near] / tried[0] + tried[1]).sum())
+        if foretold > int(hit[~near].sum()) + 2.0 + 0.02 * yes:
+            break
+        if abs(tried[0] - best[0]) + abs(tried[1] - best[1]) < 1e-9:
+            break
+        best = tried
+    return best
+
+
+def platt(logit: Floats, hit: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return (temperature, bias) of greatest likelihood over all candidates.
+
+    By Newton's method with the smoothed targets of Platt 1999, "Probabilistic outputs for support vector machines"
+    (section 2.2); with fewer than two outcomes of each sort, (1, 0).
     """
     yes, no = int(hit.sum()), int((~hit).sum())
     if yes < 2 or no < 2:
