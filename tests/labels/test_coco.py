@@ -186,3 +186,56 @@ def test_picture_paths_stay_inside(tmp_path):
     for name in ("link.jpg", "../secret.jpg", "no.jpg"):
         with pytest.raises(InputError):
             picture_path(root, name)
+
+
+def test_doubtful_labels_are_kept_when_asked_for():
+    raw = with_annotation(bbox=[200, 20, 20, 20])
+    raw["annotations"].append({"id": 2, "image_id": 7, "category_id": 3, "bbox": [10, 20, 0, 20]})
+    with pytest.raises(InputError):
+        labels_from(raw, "x")
+    got = labels_from(raw, "x", keep_doubtful=True)
+    assert [(b.u_px, b.v_px, b.radius_px) for b in got.pictures[0].labels] == [(209.5, 29.5, 10.0), (9.5, 29.5, 0.0)]
+    assert got.notes == ()
+    back = labels_from(json.loads(write_coco(got)), "x", keep_doubtful=True)
+    assert back.pictures == got.pictures
+
+
+def test_outlines_come_back_and_pycocotools_sees_the_same_area(tmp_path):
+    """Outside check: pycocotools' mask of the written outline against that of the polygon that came in, and its box."""
+    coco = pytest.importorskip("pycocotools.coco")
+    masks = pytest.importorskip("pycocotools.mask")
+    rng = np.random.default_rng(8)
+    for _ in range(10):
+        angle = np.sort(rng.uniform(0, 2 * np.pi, 9))
+        ring = np.stack([50 + 30 * np.cos(angle), 40 + 25 * np.sin(angle)], 1).ravel().tolist()
+        crown = [float(v) for v in rng.uniform(30, 60, 2)]
+        raw = with_annotation(segmentation=[ring], keypoints=[0, 0, 0, *crown, 2])
+        raw["annotations"][0]["category_id"] = 3
+        first = labels_from(raw, "x")
+        path = tmp_path / "out.json"
+        path.write_text(write_coco(first))
+        api = coco.COCO(str(path))
+        [annotation] = api.loadAnns(api.getAnnIds())
+        want = masks.decode(masks.merge(masks.frPyObjects([ring], 80, 100)))
+        assert (api.annToMask(annotation) == want).all()
+        assert annotation["area"] == pytest.approx(float(want.sum()), rel=0.05)
+        assert annotation["bbox"] == pytest.approx(masks.toBbox(masks.encode(np.asfortranarray(want))), abs=1.0)
+        assert annotation["keypoints"][:2] == pytest.approx(crown)
+        back = read_coco(path)
+        for a, b in zip(back.pictures, first.pictures, strict=True):
+            for one, two in zip(a.labels, b.labels, strict=True):
+                assert (one.u_px, one.v_px, one.radius_px) == pytest.approx(
+                    (two.u_px, two.v_px, two.radius_px), abs=1e-6
+                )
+            assert [np.allclose(p[0], q[0]) for p, q in zip(a.outlines, b.outlines, strict=True)] == [True] * len(
+                a.outlines
+            )
+
+
+def test_an_outline_that_is_not_the_labels_disc_is_left_out():
+    ring = ((10.0, 10.0, 30.0, 10.0, 30.0, 30.0, 10.0, 30.0),)
+    label = Label("p.jpg", 20.0, 20.0, 40.0, "dock")
+    text = write_coco(LabelSet(("dock",), (LabelledPicture("p.jpg", 100, 80, (label,), (), (ring,)),)))
+    [back] = labels_from(json.loads(text), "x").pictures
+    assert back.labels[0].radius_px == pytest.approx(40.0)
+    assert back.outlines == ()

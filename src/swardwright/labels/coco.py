@@ -16,11 +16,14 @@ from typing import Any
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
+from swardwright.domain.label import Outline
 from swardwright.labels.shapes import mask_moments, polygon_moments
 
 MAX_COCO_BYTES = 500_000_000
 MAX_ITEMS = 2_000_000
 MAX_SIDE_PX = 100_000
+#: an outline is written when the disc of its area has the label's radius to within this (pixels)
+SAME_RADIUS_PX = 0.01
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ class LabelledPicture:
         One per annotation, pixels.
     ignored : tuple[Label, ...]
         Crowds (``iscrowd``): neither plants nor bare ground.
+    outlines : tuple[Outline, ...]
+        Polygons of each label in pixels, an empty one where none is given; none at all: no label has one.
     """
 
     file_name: str
@@ -42,6 +47,7 @@ class LabelledPicture:
     height_px: int
     labels: tuple[Label, ...]
     ignored: tuple[Label, ...] = ()
+    outlines: tuple[Outline, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,12 +59,19 @@ class LabelSet:
     notes: tuple[str, ...] = ()
 
 
-def read_coco(path: Path) -> LabelSet:
+def read_coco(path: Path, *, keep_doubtful: bool = False) -> LabelSet:
     """Read labels from a COCO JSON file.
 
     The crown is the key point if one is given (the first named ``crown``, else the first one marked), else the centre
     of mass of the polygons or mask, else the middle of the box. The radius is that of the disc of the same area
     (``sqrt(area / pi)``, area of the outline, else the stated area), else a quarter of the box's width plus height.
+
+    Parameters
+    ----------
+    keep_doubtful : bool
+        Keep what cannot be taught, so that nothing a person wrote is lost and it can be doubted later: crowns outside
+        their picture, and boxes without width or height (radius 0). Otherwise the first are left out with a note and
+        the second are refused.
 
     Raises
     ------
@@ -77,11 +90,11 @@ def read_coco(path: Path) -> LabelSet:
     except (ValueError, RecursionError) as error:
         raise InputError(f"the label file is not readable JSON: {error}", where=where,
                          remedy="export the labels again") from error  # fmt: skip
-    return labels_from(raw, where)
+    return labels_from(raw, where, keep_doubtful=keep_doubtful)
 
 
-def labels_from(raw: object, where: str) -> LabelSet:
-    """Build labels from parsed COCO JSON, checking every field that is used."""
+def labels_from(raw: object, where: str, *, keep_doubtful: bool = False) -> LabelSet:
+    """Build labels from parsed COCO JSON, checking every field that is used; see :func:`read_coco`."""
     if not isinstance(raw, dict):
         raise InputError("a COCO file is a table at the top", where=where, value=type(raw).__name__)
     images, categories, annotations = (_list(raw, key, where) for key in ("images", "categories", "annotations"))
@@ -116,7 +129,7 @@ def labels_from(raw: object, where: str) -> LabelSet:
         taken.add(file_name)
         width, height = (_side(item.get(side), f"{field}.{side}", where) for side in ("width", "height"))
         sizes[key] = (file_name, width, height)
-    labels: dict[int, list[Label]] = {key: [] for key in sizes}
+    labels: dict[int, list[tuple[Label, Outline]]] = {key: [] for key in sizes}
     ignored: dict[int, list[Label]] = {key: [] for key in sizes}
     seen: set[int] = set()
     outside = 0
@@ -141,21 +154,29 @@ def labels_from(raw: object, where: str) -> LabelSet:
                              limit="one of: " + ", ".join(map(str, sorted(names)[:20])),
                              remedy="add the category or correct the id")  # fmt: skip
         file_name, width, height = sizes[image]
-        u, v, radius = _plant(item, crown_at.get(category), (width, height), field, where)
+        u, v, radius = _plant(item, crown_at.get(category), (width, height), field, where, keep_doubtful)
         label = Label(file_name, u, v, radius, names[category])
         if item.get("iscrowd") in (1, True):
             ignored[image].append(label)
-        elif not (-0.5 <= u <= width - 0.5 and -0.5 <= v <= height - 0.5):
+        elif not keep_doubtful and not (-0.5 <= u <= width - 0.5 and -0.5 <= v <= height - 0.5):
             outside += 1
         else:
-            labels[image].append(label)
-    pictures = tuple(LabelledPicture(*sizes[key], tuple(labels[key]), tuple(ignored[key])) for key in sizes)
+            labels[image].append((label, _outline(item.get("segmentation"))))
+    pictures = tuple(
+        LabelledPicture(*sizes[key], tuple(label for label, _ in labels[key]), tuple(ignored[key]),
+                        tuple(o for _, o in labels[key]) if any(o for _, o in labels[key]) else ())
+        for key in sizes
+    )  # fmt: skip
     notes = (f"{outside} labels whose crown lies outside their picture were left out",) if outside else ()
     return LabelSet(tuple(names[k] for k in sorted(names)), pictures, notes)
 
 
 def write_coco(labels: LabelSet) -> str:
-    """Return COCO JSON text: one key point ``crown`` and the disc's box and area per label."""
+    """Return COCO JSON text: one key point ``crown`` and the disc's box and area per label, its outline if known.
+
+    Reading it gives the same crowns, radii, kinds and outlines. An outline whose disc is not the label's is left out,
+    for the radius is the label.
+    """
     kinds = {name: n + 1 for n, name in enumerate(labels.kinds)}
     images: list[dict[str, Any]] = []
     annotations: list[dict[str, Any]] = []
@@ -164,16 +185,21 @@ def write_coco(labels: LabelSet) -> str:
             "id": n, "file_name": picture.file_name, "width": picture.width_px, "height": picture.height_px,
         })  # fmt: skip
         for crowd, group in ((0, picture.labels), (1, picture.ignored)):
-            for label in group:
+            for index, label in enumerate(group):
                 if label.kind not in kinds:
                     raise InputError("the label's kind is not one of the kinds", where=picture.file_name,
                                      field="kind", value=label.kind, limit=", ".join(kinds))  # fmt: skip
                 u, v, r = label.u_px + 0.5, label.v_px + 0.5, label.radius_px
-                annotations.append({
+                made = {
                     "id": len(annotations) + 1, "image_id": n, "category_id": kinds[label.kind], "iscrowd": crowd,
                     "bbox": [u - r, v - r, 2 * r, 2 * r], "area": math.pi * r * r,
                     "keypoints": [u, v, 2], "num_keypoints": 1,
-                })  # fmt: skip
+                }  # fmt: skip
+                outline = picture.outlines[index] if picture.outlines and not crowd else ()
+                if outline and abs(math.sqrt(_area(outline) / math.pi) - r) < SAME_RADIUS_PX:
+                    made |= {"segmentation": [[x + 0.5 for x in ring] for ring in outline], "bbox": _box(outline),
+                             "area": _area(outline)}  # fmt: skip
+                annotations.append(made)
     return json.dumps({
         "images": images,
         "categories": [
@@ -200,18 +226,32 @@ def picture_path(root: Path, file_name: str) -> Path:
                      value=file_name, remedy="give the folder that holds the pictures")  # fmt: skip
 
 
+def _outline(shape: object) -> Outline:
+    """Return the polygons of an annotation that was read, in pixels."""
+    return tuple(tuple(float(x) - 0.5 for x in ring) for ring in shape) if isinstance(shape, list) else ()
+
+
+def _area(outline: Outline) -> float:
+    return sum(polygon_moments(ring)[0] for ring in outline)
+
+
+def _box(outline: Outline) -> list[float]:
+    x, y = ([v + 0.5 for ring in outline for v in ring[axis::2]] for axis in (0, 1))
+    return [min(x), min(y), max(x) - min(x), max(y) - min(y)]
+
+
 def _plant(
-    item: dict[str, Any], crown_at: int | None, size: tuple[int, int], field: str, where: str
+    item: dict[str, Any], crown_at: int | None, size: tuple[int, int], field: str, where: str, keep_doubtful: bool
 ) -> tuple[float, float, float]:
     """Return u, v, radius (px) of one annotation."""
     box = item.get("bbox")
     middle = radius = None
     if box is not None:
         x, y, w, h = _numbers(box, 4, f"{field}.bbox", where)
-        if w <= 0 or h <= 0:
+        if (w <= 0 or h <= 0) and not keep_doubtful:
             raise InputError("a box needs a width and a height above 0", where=where, field=f"{field}.bbox",
                              value=box, remedy="correct or remove the annotation")  # fmt: skip
-        middle, radius = (x + w / 2, y + h / 2), (w + h) / 4
+        middle, radius = (x + w / 2, y + h / 2), (w + h) / 4 if w > 0 and h > 0 else 0.0
     shape = item.get("segmentation")
     if isinstance(shape, list) and shape:
         area, middle = _polygons(shape, f"{field}.segmentation", where)

@@ -28,6 +28,8 @@ class _Main(Commands):
         "plan-files": ("swardwright.shell.plan_files", "plan_files", "Write a plan to take along: maps, tables, MCAP."),
         "track": ("swardwright.shell.tracking", "track", "Follow the base through a recording: TUM file and figure."),
         "register": ("swardwright.shell.recalling", "register", "Recall any revision of the register, compare two."),
+        "frames": ("swardwright.shell.framing", "frames", "Keep a video's sharp pictures of new ground, by place."),
+        "labels": ("swardwright.shell.labelling", "labels_group", "Bring labels in, doubt them, choose what to label."),
         "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
     }
 

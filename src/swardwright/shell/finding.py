@@ -187,12 +187,16 @@ def locate_site(opened: OpenSite, *, out: Path | None = None, force: bool = Fals
 
 
 def this_visit(opened: OpenSite) -> tuple[Register | None, tuple[str, ...]]:
-    """Return the register as the last round left it (None before the first) and the recordings since."""
+    """Return the register as the last round left it (None before the first) and the recordings since.
+
+    Recordings for teaching only are passed over.
+    """
     rounds = [r for r in opened.store.revisions() if r.made_by == "run"]
     base = opened.store.register(rounds[-1].revision) if rounds else None
     behind = set(rounds[-1].recordings) if rounds else set()
-    names = (r.name for r in opened.store.recordings() if r.name not in behind)
-    return base, tuple(n for n in names if opened.store.frames(n))
+    names = [r.name for r in opened.store.recordings() if r.name not in behind and opened.store.frames(r.name)]
+    # pictures taken in with labels only teach; where there is nothing else, locating says what they lack
+    return base, tuple(n for n in names if not opened.store.for_teaching(n)) or tuple(names if base is None else ())
 
 
 def _behind(opened: OpenSite, base: Register | None) -> tuple[str, ...]:

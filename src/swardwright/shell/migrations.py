@@ -101,7 +101,46 @@ CREATE TRIGGER registers_keep_what_they_have BEFORE UPDATE ON registers
 BEGIN SELECT RAISE(ABORT, 'a register revision is never changed'); END;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+_LABEL_VERSIONS = """
+CREATE TABLE label_versions (
+    number INTEGER PRIMARY KEY,
+    author TEXT NOT NULL,
+    made_at_s REAL NOT NULL,
+    source TEXT NOT NULL,              -- name of the file that the labels came from
+    kinds TEXT NOT NULL,               -- JSON list: kinds that the source names
+    words TEXT NOT NULL                -- what changed, for a person
+) STRICT;
+CREATE TABLE labelled_frames (
+    version INTEGER NOT NULL REFERENCES label_versions (number),
+    frame_id TEXT NOT NULL,            -- not tied to frames: labels outlive another choice of frames
+    body TEXT NOT NULL,                -- JSON LabelledFrame
+    PRIMARY KEY (version, frame_id)
+) STRICT;
+CREATE INDEX labelled_frames_by_frame ON labelled_frames (frame_id, version);
+CREATE TABLE frame_looks (
+    frame_id TEXT PRIMARY KEY,         -- may be thrown away: what the detector says of a frame, to rank and doubt by
+    made_from TEXT NOT NULL,           -- hash of detector and frame
+    body BLOB NOT NULL                 -- packed JSON FrameLook
+) STRICT;
+INSERT INTO label_versions
+    SELECT 1, 'not noted', 0.0, 'labels of an earlier layout', '[]', 'as they stood' FROM labels LIMIT 1;
+INSERT INTO labelled_frames
+    SELECT 1, frames.id,
+        json_object('frame', json(frames.body), 'picture_hash', '', 'labels', json_group_array(json(labels.body)),
+            'ignored', json('[]'), 'outlines', json('[]'))
+    FROM labels JOIN frames ON frames.id = labels.frame_id GROUP BY frames.id;
+DROP TABLE labels;
+CREATE TRIGGER label_versions_keep_what_they_have BEFORE UPDATE ON label_versions
+BEGIN SELECT RAISE(ABORT, 'labels are append-only'); END;
+CREATE TRIGGER label_versions_lose_nothing BEFORE DELETE ON label_versions
+BEGIN SELECT RAISE(ABORT, 'labels are append-only'); END;
+CREATE TRIGGER labelled_frames_keep_what_they_have BEFORE UPDATE ON labelled_frames
+BEGIN SELECT RAISE(ABORT, 'labels are append-only'); END;
+CREATE TRIGGER labelled_frames_lose_nothing BEFORE DELETE ON labelled_frames
+BEGIN SELECT RAISE(ABORT, 'labels are append-only'); END;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _LABEL_VERSIONS)
 
 
 def migrate(connection: sqlite3.Connection, migrations: tuple[str, ...] = MIGRATIONS) -> int:

@@ -198,11 +198,12 @@ def _shown(store: SiteStore, names: list[str]) -> list[str]:
 
 
 def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list[Standing]) -> tuple[str, str]:
-    recordings = store.recordings()
-    taken = {r.name for r in recordings}
+    every = store.recordings()
     for path in waiting_recordings(folder):
-        if path.name not in taken:
+        if path.name not in {r.name for r in every}:
             return "take-in", f"the recording {path.name} has not been taken in"
+    recordings = tuple(r for r in every if not store.for_teaching(r.name))  # what only teaches needs no next step
+    taken = {r.name for r in recordings}
     plan = store.plan()
     sweeping = plan is not None and plan.sweep and store.record(plan.id) is None
     if not recordings and not sweeping:

@@ -20,12 +20,13 @@ from typing import Any, TypeVar
 from swardwright.domain.camera import Camera
 from swardwright.domain.errors import SiteError, StaleError
 from swardwright.domain.event import JournalEntry, RoundRecord
-from swardwright.domain.frame import Detection, Footage, Frame, Label, LeftOut, Track
+from swardwright.domain.frame import Detection, Footage, Frame, LeftOut, Track
 from swardwright.domain.outcome import Outcome
 from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Plan
 from swardwright.domain.weed import Register, Sighting
 from swardwright.shell.codec import content_hash, from_text, pack, to_text, unpack
+from swardwright.shell.label_store import LabelStore
 from swardwright.shell.migrations import migrate
 
 DATABASE = "site.db"
@@ -67,7 +68,7 @@ class Result:
     inputs: dict[str, str]
 
 
-class SiteStore:
+class SiteStore(LabelStore):
     """Everything stored about one site.
 
     Parameters
@@ -188,6 +189,15 @@ class SiteStore:
         """Return frames in time order, of one recording or of all."""
         return self._many("frames", Frame, recording)
 
+    def for_teaching(self, recording: str) -> bool:
+        """Return whether a recording has frames, and none of them says where the camera was."""
+        row = self._db.execute(
+            "SELECT count(*), sum(json_extract(body, '$.base') IS NULL AND "
+            "json_extract(body, '$.ground_from_camera') IS NULL) FROM frames WHERE recording = ?",
+            (recording,),
+        ).fetchone()
+        return bool(row[0]) and row[0] == row[1]
+
     def track(self, recording: str) -> Track | None:
         """Return the smoothed base poses of a recording, if it has any."""
         row = self._db.execute("SELECT body FROM tracks WHERE recording = ?", (recording,)).fetchone()
@@ -202,17 +212,7 @@ class SiteStore:
         )
         return tuple(from_text(row[0], kind) for row in rows)
 
-    # -- labels, detections, sightings ---------------------------------------------------------------------------
-
-    def set_labels(self, frame_id: str, labels: Sequence[Label]) -> None:
-        """Replace the labels of one frame."""
-        self._write("DELETE FROM labels WHERE frame_id = ?", (frame_id,))
-        self._write("INSERT INTO labels VALUES (?, ?, ?)", *((frame_id, n, to_text(v)) for n, v in enumerate(labels)))
-
-    def labels(self) -> tuple[Label, ...]:
-        """Return all labels, by frame."""
-        rows = self._db.execute("SELECT body FROM labels ORDER BY frame_id, number")
-        return tuple(from_text(row[0], Label) for row in rows)
+    # -- detections, sightings -----------------------------------------------------------------------------------
 
     def set_detections(self, recording: str, detections: Sequence[Detection]) -> None:
         """Replace the detections of one recording."""

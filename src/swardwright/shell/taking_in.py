@@ -12,11 +12,13 @@ from swardwright.domain.camera import Camera
 from swardwright.domain.errors import RecordingError
 from swardwright.domain.frame import Footage, LeftOut
 from swardwright.domain.site import Topics
+from swardwright.frames.choosing import Choice
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Progress, Said
 from swardwright.shell.status import FRAMES_FROM, RECORDINGS, hash_of, input_hashes, inputs_for, waiting_recordings
 
 _INCOMING = ".incoming"
+CACHE = "cache"
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ def survey(opened: OpenSite, *, wait_days: float = 0.0, name: str | None = None)
     with opened.store.writer():
         robot = load_robot(opened.folder, opened.site)
         lanes = survey_lanes(opened.site)
-        with _incoming(opened.folder) as staging:
+        with incoming(opened.folder) as staging:
             existing = {path.name for path in waiting_recordings(opened.folder)}
             free = (f"survey-{n}.mcap" for n in range(1, 10_000))
             chosen = f"{name}.mcap" if name else next(n for n in free if n not in existing)
@@ -78,13 +80,14 @@ def take_in(
     topics: Topics | None = None,
     overlap: float = 0.6,
     trust_camera_file: bool = False,
+    choice: Choice | None = None,
 ) -> Said:
     """Take recordings into the site: those named, or all in ``recordings/`` that are new or whose frames are stale.
 
-    Nothing is stored unless every recording can be used.
+    Nothing is stored unless every recording can be used. ``choice`` says what to keep of a video.
     """
     taken: list[TakenIn] = []
-    with opened.store.writer(), _incoming(opened.folder) as staging:
+    with opened.store.writer(), incoming(opened.folder) as staging:
         inside = [_copy(path, staging, opened.folder) for path in paths]
         if not inside:
             inside = [(path, path) for path in _to_read(opened)]
@@ -94,7 +97,8 @@ def take_in(
                 remedy=f"name one: swardwright take-in {opened.folder} PATH, or make one with swardwright survey",
             )  # fmt: skip
         read = [
-            (_read(opened, source, topics, overlap, trust_camera_file), source, target) for source, target in inside
+            (_read(opened, source, topics, overlap, trust_camera_file, choice), source, target)
+            for source, target in inside
         ]
         moved: list[Path] = []
         try:
@@ -113,7 +117,7 @@ def take_in(
                     moved.append(target)
         except BaseException:
             for target in moved:
-                _remove(target)
+                remove(target)
             raise
     data = [
         {
@@ -129,10 +133,21 @@ def take_in(
 
 
 def _read(
-    opened: OpenSite, path: Path, topics: Topics | None, overlap: float, trust_camera_file: bool
+    opened: OpenSite,
+    path: Path,
+    topics: Topics | None,
+    overlap: float,
+    trust_camera_file: bool,
+    choice: Choice | None,
 ) -> tuple[Footage, int]:
-    from swardwright.footage import read
+    from swardwright.footage import VIDEOS, read
     from swardwright.frames import choose_frames
+
+    if path.is_file() and path.suffix.lower() in VIDEOS:
+        from swardwright.shell.choosing_frames import footage_of_video
+
+        footage = footage_of_video(path, opened.folder / CACHE, choice)
+        return footage, footage.pictures_found
 
     site = opened.site
 
@@ -178,7 +193,7 @@ def _to_read(opened: OpenSite) -> list[Path]:
 
 
 @contextlib.contextmanager
-def _incoming(folder: Path) -> Iterator[Path]:
+def incoming(folder: Path) -> Iterator[Path]:
     """Give a place for unfinished recordings; what an interrupted command left there is swept away first and last."""
     staging = folder / RECORDINGS / _INCOMING
     made = not staging.parent.exists()
@@ -221,7 +236,8 @@ def _copy(path: Path, staging: Path, folder: Path) -> tuple[Path, Path]:
     return staging / source.name, target
 
 
-def _remove(path: Path) -> None:
+def remove(path: Path) -> None:
+    """Delete a file or folder that an unfinished command put into the site."""
     if path.is_dir():
         shutil.rmtree(path, ignore_errors=True)
     else:
