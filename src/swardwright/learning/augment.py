@@ -1,4 +1,7 @@
-"""Random crops for teaching: zoom, turn, mirror, light, colour, blur and noise. All randomness is passed in."""
+"""Random crops for teaching: zoom, turn, mirror, pasted plants, light, season, colour, blur and noise.
+
+All randomness is passed in.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +10,15 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from swardwright.learning.paste import Bank, pasted
 from swardwright.learning.samples import Image, TeachSettings
 
 #: grey of what lies outside the picture
 OUTSIDE = 114
 #: share of crops without colour, as cameras of one channel (near infrared among them) see
 GREY_SHARE = 0.12
+#: share of crops with another colour: turf from dry to lush, hues turned by so much (standard deviation, rad)
+COLOUR_SHARE, HUE_RAD = 0.45, 0.12
 
 
 def random_crop(
@@ -21,6 +27,7 @@ def random_crop(
     ignored: NDArray[np.float64],
     settings: TeachSettings,
     rng: np.random.Generator,
+    bank: Bank | None = None,
 ) -> tuple[Image, NDArray[np.float64], NDArray[np.float64]]:
     """Cut one turned, zoomed and recoloured square out of a picture.
 
@@ -32,6 +39,8 @@ def random_crop(
         Shape (n, 4): u, v, radius (px), kind index.
     ignored : NDArray
         Shape (m, 3): u, v, radius (px).
+    bank : Bank, optional
+        Plants to paste into ``settings.paste`` of the crops.
 
     Returns
     -------
@@ -64,7 +73,10 @@ def random_crop(
             points[:, :2] = points[:, :2] @ turn.T + shift
             points[:, 2] *= zoom
     inside = ((moved[:, :2] >= -0.5) & (moved[:, :2] < side - 0.5)).all(axis=1)
-    return relight(np.asarray(crop, np.uint8), rng), moved[inside], passed
+    crop, moved = np.asarray(crop, np.uint8), moved[inside]
+    if bank is not None and rng.random() < settings.paste:
+        crop, moved = pasted(crop, moved, zoom, bank, rng)
+    return relight(crop, rng), moved, passed
 
 
 def relight(image: Image, rng: np.random.Generator) -> Image:
@@ -79,10 +91,10 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
     if chance < GREY_SHARE:
         mixed = image.astype(np.float32) @ rng.dirichlet(np.ones(3)).astype(np.float32)
         image = np.repeat(np.round(mixed).astype(np.uint8)[:, :, None], 3, axis=2)
-    elif chance < 0.5:
-        colour = rng.uniform(0.3, 1.35)
-        grey = cv2.cvtColor(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
-        image = cv2.addWeighted(image, colour, grey, 1 - colour, 0)
+    elif chance < GREY_SHARE + COLOUR_SHARE:
+        image = cv2.transform(
+            image, colour_matrix(rng.uniform(0.3, 1.35), rng.uniform(0.2, 1.5), rng.normal(0, HUE_RAD))
+        )
     chance = rng.random()
     if chance < 0.3:
         image = cv2.GaussianBlur(image, (0, 0), rng.uniform(0.3, 1.4))
@@ -96,3 +108,18 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
         noise = rng.standard_normal(image.shape, dtype=np.float32) * np.float32(rng.uniform(1, 9))
         image = np.clip(image + noise, 0, 255).astype(np.uint8)
     return np.asarray(image, np.uint8)
+
+
+def colour_matrix(colour: float, lush: float, hue_rad: float) -> NDArray[np.float32]:
+    """Return the matrix (3, 3) on RGB that scales all colour, then the green excess, and turns hues about grey.
+
+    The green excess is 2 G - R - B (Woebbecke et al. 1995): ``lush`` below 1 dries the turf towards straw. Grey stays
+    grey at any setting.
+    """
+    grey, green = np.full(3, 3**-0.5), np.array([-1.0, 2.0, -1.0]) / 6**0.5
+    onto_grey = np.outer(grey, grey)
+    cross = np.array([[0, -grey[2], grey[1]], [grey[2], 0, -grey[0]], [-grey[1], grey[0], 0]])
+    turn = math.cos(hue_rad) * np.eye(3) + math.sin(hue_rad) * cross + (1 - math.cos(hue_rad)) * onto_grey
+    season = np.eye(3) + (lush - 1.0) * np.outer(green, green)
+    saturation = onto_grey + colour * (np.eye(3) - onto_grey)
+    return np.asarray(turn @ season @ saturation, np.float32)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
@@ -18,6 +19,9 @@ NETWORKS = ("small", "pretrained")
 #: three of four plants are shown to the network with at most this radius (decision 0008 has the measurement)
 GOOD_RADIUS_PX = 20.0
 SCALE_MIN = 0.1
+#: words for where the weights come from, beside the path of a weight file
+SHIPPED, NO_START = "shipped", "none"
+THRESHOLDS = ("cost", "balance")
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,6 +123,16 @@ class TeachSettings:
         from everyday photographs (:mod:`swardwright.learning.backbone`).
     scale : float | None
         Pictures are shrunk by this before the network sees them; None: so that most plants get a size it is good at.
+    folds : int | None
+        1: some places are held out, and the detector never learns from them. 2 and more: as many runs, each without
+        some of the places, judge, calibrate and set the threshold; then one run learns from everything. None: folds
+        where few plants are labelled (decision 0009 has the measurement).
+    threshold_by : str
+        ``cost``: least cost in the two prices; ``balance``: best F1, where nobody named a price.
+    paste : float
+        Share of crops that get plants of other pictures pasted in.
+    device : str
+        ``auto`` (a CUDA device if there is one), ``cpu``, ``cuda`` or ``cuda:1``.
     """
 
     seed: int = 0
@@ -142,6 +156,10 @@ class TeachSettings:
     workers: int = 0
     network: str = "small"
     scale: float | None = None
+    folds: int | None = None
+    threshold_by: str = "cost"
+    paste: float = 0.0
+    device: str = "auto"
 
     def __post_init__(self) -> None:
         limits: dict[str, tuple[float, float]] = {
@@ -149,12 +167,20 @@ class TeachSettings:
             "learning_rate": (1e-6, 0.1), "weight_decay": (0, 1), "scale_min": (0.1, 1), "scale_max": (1, 10),
             "holdout_fraction": (0.02, 0.9), "evaluate_every": (1, 1_000_000), "patience": (1, 10_000),
             "miss_price": (1e-9, 1e9), "false_alarm_price": (1e-9, 1e9), "match_m": (1e-4, 1),
-            "match_radii": (0.01, 10), "match_min_px": (0, 1000), "workers": (0, 256),
+            "match_radii": (0.01, 10), "match_min_px": (0, 1000), "workers": (0, 256), "paste": (0, 1),
         }  # fmt: skip
         if self.network not in NETWORKS:
             raise InputError(
                 "there is no such network", field="network", value=self.network, limit=" or ".join(NETWORKS)
             )
+        if self.threshold_by not in THRESHOLDS:
+            raise InputError("there is no such way to set the threshold", field="threshold_by",
+                             value=self.threshold_by, limit=" or ".join(THRESHOLDS))  # fmt: skip
+        if self.folds is not None and not 1 <= self.folds <= 10:
+            raise InputError("the number of folds is out of range", field="folds", value=self.folds, limit="1 to 10")
+        if not re.fullmatch(r"auto|cpu|cuda(:[0-9]{1,2})?", self.device):
+            raise InputError("there is no such device", field="device", value=self.device,
+                             limit="auto, cpu, cuda or cuda:0 and so on")  # fmt: skip
         if self.scale is not None and not (math.isfinite(self.scale) and SCALE_MIN <= self.scale <= 1.0):
             raise InputError("the scale is out of range", field="scale", value=self.scale, limit=f"{SCALE_MIN:g} to 1")
         for item in fields(self):
