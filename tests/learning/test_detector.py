@@ -10,7 +10,6 @@ import pytest
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Frame, Label
 from swardwright.learning import card_path, detect, load_detector, read_card, shipped_detector
-from swardwright.learning.detector import MARGIN_PX
 from swardwright.learning.judging import found_by_edge
 from swardwright.learning.samples import Sample, TeachSettings
 from swardwright.learning.targets import Candidates
@@ -54,20 +53,6 @@ def test_plants_are_found_with_probabilities_that_add_up(detector, scene):
         assert detector.card.threshold <= d.probability <= 1
         assert sum(p for _, p in d.kinds) == pytest.approx(1)
         assert d.kinds[0][1] == max(p for _, p in d.kinds)
-
-
-def test_tiles_change_nothing(scene):
-    image, _ = scene
-    image = image[:800, :1100]
-    whole = load_detector(shipped_detector())
-    tiled = load_detector(shipped_detector(), tile_px=320)
-    for a, b in zip(whole.maps(image), tiled.maps(image), strict=True):
-        np.testing.assert_allclose(a, b, atol=2e-3)
-    assert MARGIN_PX % 32 == 0
-    first, second = whole.find(image, "f"), tiled.find(image, "f")
-    assert len(first) == len(second) > 0
-    for a, b in zip(first, second, strict=True):
-        assert (a.u_px, a.v_px, a.probability) == pytest.approx((b.u_px, b.v_px, b.probability), abs=1e-2)
 
 
 def test_odd_sizes_and_detect(detector, scene):

@@ -3,88 +3,113 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from swardwright.domain.errors import InputError
+from swardwright.domain.errors import InputError, SwardwrightError
 from swardwright.domain.frame import Detection, Frame
-from swardwright.learning.augment import OUTSIDE
-from swardwright.learning.card import ModelCard, card_path, read_card
+from swardwright.learning.card import ModelCard, card_bytes, card_from_bytes, card_path
 from swardwright.learning.measure import logistic
+from swardwright.learning.runtime import Engine, Outputs, no_memory
 from swardwright.learning.samples import Image, shrunk
-from swardwright.learning.targets import STRIDE, Candidates, decode
+from swardwright.learning.targets import STRIDE, Candidates, Floats, decode
+from swardwright.learning.windows import MULTIPLE_PX, Window, cut, windows
 
-MULTIPLE_PX = 32
-#: context around a tile, pixels (multiple of 32): half the receptive field, so tiles change nothing
-MARGIN_PX = 224
+#: what a tile in the middle of a large picture gives out, pixels of the shrunk picture, where nobody says otherwise
+TILE_PX = 1280
 MIN_SIDE_PX, MAX_SIDE_PX, MAX_PIXELS = 32, 20_000, 120_000_000
 MAX_MODEL_BYTES = 200_000_000
+BATCH_MAX = 256
+#: a picture, or what makes it: then it is read in the thread that looks through it
+Given = Image | Callable[[], Image]
+#: heat logits (h, w), shape (3, h, w), kind logits (k, h, w)
+Maps = tuple[Floats, Floats, Floats]
 
 
 class Detector:
     """A taught network with its card.
 
+    Tiles, batches, threads and providers change no logit by more than :data:`~swardwright.learning.runtime.TOLERANCE`.
+
     Parameters
     ----------
-    session : onnxruntime.InferenceSession
-        With input ``pictures`` (1, h, w, 3) uint8 and outputs ``heat``, ``kinds``, ``shape``.
+    engine : Engine
+        The network, ready to be run.
     tile_px : int
-        Pictures with a longer side are cut into tiles of this size plus context (multiple of 32).
+        Pictures that are longer are cut into tiles of this size plus ``card.margin_px`` of context (multiple of 32).
+    batch : int, optional
+        Tiles run together, by default what suits the engine.
     """
 
-    def __init__(self, session: Any, card: ModelCard, *, tile_px: int = 1280) -> None:
-        if tile_px < MULTIPLE_PX or tile_px % MULTIPLE_PX:
-            raise InputError("a tile must be a multiple of 32 pixels", field="tile_px", value=tile_px)
-        self._session = session
+    def __init__(self, engine: Engine, card: ModelCard, *, tile_px: int = TILE_PX, batch: int | None = None) -> None:
+        if not MULTIPLE_PX <= tile_px <= MAX_SIDE_PX or tile_px % MULTIPLE_PX:
+            raise InputError("a tile must be a multiple of 32 pixels", field="tile", value=tile_px,
+                             limit=f"{MULTIPLE_PX} to {MAX_SIDE_PX}",
+                             remedy="take 1280, or less for less memory")  # fmt: skip
+        if batch is not None and not 1 <= batch <= BATCH_MAX:
+            raise InputError("so many tiles cannot be run together", field="batch", value=batch,
+                             limit=f"1 to {BATCH_MAX}", remedy="take 1, or 8 on an accelerator")  # fmt: skip
+        self._engine = engine
         self._tile_px = tile_px
+        self.batch = engine.batch if batch is None else batch
         self.card = card
 
-    def maps(self, image_rgb: Image) -> tuple[Any, Any, Any]:
+    @property
+    def provider(self) -> str:
+        """What of the machine computes: ``cpu``, ``cuda``, ..."""
+        return self._engine.provider
+
+    @property
+    def lanes(self) -> int:
+        """How many stacks of pictures are worth preparing side by side."""
+        return self._engine.lanes
+
+    def maps(self, image_rgb: Image) -> Maps:
         """Return heat logits (h, w), shape (3, h, w) and kind logits (k, h, w), 4 shrunk pixels per cell.
 
         Raises
         ------
         InputError
-            If the picture is not RGB ``uint8`` or its sides are out of bounds.
+            If the picture is not RGB ``uint8``, its sides are out of bounds or the memory does not suffice.
         """
-        image = shrunk(check_picture(image_rgb), self.card.scale)
-        height, width = image.shape[:2]
-        tile = self._tile_px
-        if max(height, width) <= tile:
-            return self._run(image)
-        h, w = -(-height // STRIDE), -(-width // STRIDE)
-        heat = np.zeros((h, w), np.float32)
-        shape = np.zeros((3, h, w), np.float32)
-        kinds = np.zeros((len(self.card.kinds), h, w), np.float32)
-        for top in range(0, height, tile):
-            for left in range(0, width, tile):
-                t, s = max(top - MARGIN_PX, 0), max(left - MARGIN_PX, 0)
-                part = image[t : top + tile + MARGIN_PX, s : left + tile + MARGIN_PX]
-                got = self._run(part)
-                i, j = top // STRIDE, left // STRIDE
-                n, m = min(tile // STRIDE, h - i), min(tile // STRIDE, w - j)
-                a, b = (top - t) // STRIDE, (left - s) // STRIDE
-                heat[i : i + n, j : j + m] = got[0][a : a + n, b : b + m]
-                shape[:, i : i + n, j : j + m] = got[1][:, a : a + n, b : b + m]
-                kinds[:, i : i + n, j : j + m] = got[2][:, a : a + n, b : b + m]
-        return heat, shape, kinds
+        return self._maps([shrunk(check_picture(image_rgb), self.card.scale)], alone=True)[0]
 
-    def _run(self, image: Image) -> tuple[Any, Any, Any]:
-        height, width = image.shape[:2]
-        down, right = -height % MULTIPLE_PX, -width % MULTIPLE_PX
-        if down or right:
-            image = np.pad(image, ((0, down), (0, right), (0, 0)), constant_values=OUTSIDE)
-        heat, kinds, shape = self._session.run(["heat", "kinds", "shape"], {"pictures": image[None]})
-        h, w = -(-height // STRIDE), -(-width // STRIDE)
-        return heat[0, 0, :h, :w], shape[0, :, :h, :w], kinds[0, :, :h, :w]
+    def _maps(self, images: Sequence[Image], *, alone: bool = False) -> list[Maps]:
+        """Return the maps of (shrunk) pictures, whose windows of one size go through the network together."""
+        places = [
+            (number, window)
+            for number, image in enumerate(images)
+            for window in windows(image.shape[0], image.shape[1], self._tile_px, self.card.margin_px)
+        ]
+        places.sort(key=lambda place: (place[1].height, place[1].width))  # stable: in order within a size
+        stacks: list[list[tuple[int, Window]]] = []
+        for place in places:
+            last = stacks[-1] if stacks else []
+            alike = last and (last[-1][1].height, last[-1][1].width) == (place[1].height, place[1].width)
+            if alike and len(last) < self.batch:
+                last.append(place)
+            else:
+                stacks.append([place])
+        out: list[Maps | None] = [None] * len(images)
+        made = self._engine.run([partial(_stacked, images, stack) for stack in stacks], alone=alone)
+        for stack, outputs in zip(stacks, made, strict=True):
+            for at, (number, window) in enumerate(stack):
+                out[number] = _placed(out[number], images[number], window, outputs, at)
+        return [maps for maps in out if maps is not None]
 
     def candidates(self, image_rgb: Image, floor: float) -> Candidates:
         """Return all plants of heat logit above ``floor``, not calibrated, strongest first, pixels of the picture."""
-        heat, shape, kinds = self.maps(image_rgb)
+        return self._candidates(self.maps(image_rgb), floor)
+
+    def _candidates(self, maps: Maps, floor: float) -> Candidates:
+        heat, shape, kinds = maps
         got = decode(np.ascontiguousarray(heat), shape, kinds, floor, self.card.suppress_radii)
         scale = np.float32(self.card.scale)
         return replace(got, u_px=(got.u_px + np.float32(0.5)) / scale - np.float32(0.5),
@@ -101,11 +126,42 @@ class Detector:
         frame_id : str
             Detections are named ``<frame_id>#<n>``.
         """
+        return self.look([(frame_id, image_rgb)], alone=True)[0]
+
+    def look(self, given: Sequence[tuple[str, Given]], *, alone: bool = False) -> list[list[Detection]]:
+        """Return what :meth:`find` does of several pictures (by frame id), which go through the network together.
+
+        Parameters
+        ----------
+        alone : bool
+            Nothing else is looked through now: all cores may go to these pictures.
+
+        Raises
+        ------
+        InputError
+            If a picture cannot be used; the error names its frame.
+        """
+        sizes: list[tuple[int, int]] = []
+        small: list[Image] = []
+        for name, picture in given:
+            try:
+                image = check_picture(picture() if callable(picture) else picture)
+                sizes.append((int(image.shape[1]), int(image.shape[0])))
+                small.append(shrunk(image, self.card.scale))
+            except InputError as error:
+                error.where = error.where or name
+                raise
+            except MemoryError as error:
+                raise no_memory(name, "a whole picture") from error
+        maps = self._maps(small, alone=alone)
+        return [self._read(m, name, size) for m, (name, _), size in zip(maps, given, sizes, strict=True)]
+
+    def _read(self, maps: Maps, frame_id: str, size_px: tuple[int, int]) -> list[Detection]:
         card = self.card
         p = min(max(card.threshold, 1e-6), 1 - 1e-6)
         floor = (np.log(p / (1 - p)) - card.bias) * card.temperature
-        got = self.candidates(image_rgb, float(floor) - 1e-6)
-        height, width = image_rgb.shape[:2]
+        got = self._candidates(maps, float(floor) - 1e-6)
+        width, height = size_px
         probability = logistic(got.logit.astype(float) / card.temperature + card.bias)
         z = got.kind_logits.astype(float) / card.kind_temperature
         weights = np.exp(z - z.max(axis=1, keepdims=True)) if len(z) else z
@@ -121,6 +177,32 @@ class Detector:
                           tuple(kinds))
             )  # fmt: skip
         return found
+
+
+def _stacked(images: Sequence[Image], stack: Sequence[tuple[int, Window]]) -> NDArray[np.uint8]:
+    if len(stack) == 1:
+        return cut(images[stack[0][0]], stack[0][1])[None]
+    return np.stack([cut(images[number], window) for number, window in stack])
+
+
+def _placed(board: Maps | None, image: Image, window: Window, outputs: Outputs, at: int) -> Maps:
+    """Return the maps of a picture with what one window gives out put in its place."""
+    heat, kinds, shape = outputs
+    (top, bottom), (left, right) = window.rows, window.columns
+    height, width = image.shape[:2]
+    i, j, end_i, end_j = top // STRIDE, left // STRIDE, -(-bottom // STRIDE), -(-right // STRIDE)
+    a, b = i - window.top // STRIDE, j - window.left // STRIDE
+    inside = np.s_[..., a : a + end_i - i, b : b + end_j - j]
+    parts = heat[at, 0][inside], shape[at][inside], kinds[at][inside]
+    if (bottom - top, right - left) == (height, width):
+        return parts
+    if board is None:
+        h, w = -(-height // STRIDE), -(-width // STRIDE)
+        board = (np.empty((h, w), np.float32), np.empty((3, h, w), np.float32),
+                 np.empty((kinds.shape[1], h, w), np.float32))  # fmt: skip
+    for whole, part in zip(board, parts, strict=True):
+        whole[..., i:end_i, j:end_j] = part
+    return board
 
 
 def check_picture(image: object) -> Image:
@@ -142,70 +224,114 @@ def shipped_detector() -> Path:
     return Path(__file__).parent / "models" / "turf.onnx"
 
 
-def load_detector(path: Path, *, threads: int = 2, tile_px: int = 1280) -> Detector:
+def load_detector(
+    path: Path, *, threads: int | None = None, tile_px: int = TILE_PX, batch: int | None = None,
+    provider: str | None = None,
+) -> Detector:  # fmt: skip
     """Load an ONNX detector and the card beside it.
 
     Parameters
     ----------
     path : Path
         The ``.onnx`` file; ``.json`` of the same stem must lie beside it.
-    threads : int
-        Processor threads for inference.
+    threads : int, optional
+        Processor cores for inference, by default all that the process may use.
+    tile_px, batch : int, optional
+        See :class:`Detector`.
+    provider : str, optional
+        What computes, one of :func:`swardwright.learning.runtime.providers`; by default the best that is there.
 
     Raises
     ------
     InputError
-        If a file is missing or too large, the ONNX file is corrupt or of another network, or the card is of another
-        model.
+        If a file is missing or too large, the ONNX file is corrupt or of another network, the card is of another
+        model, or the named provider cannot be used.
+    """
+    name, data, card = read_detector(path)
+    return detector_from(name, data, card, threads=threads, tile_px=tile_px, batch=batch, provider=provider)
+
+
+def read_detector(path: Path) -> tuple[str, bytes, bytes]:
+    """Return name, ONNX file and card of a detector as they lie on the disk, to carry them to another process.
+
+    Raises
+    ------
+    InputError
+        If a file is missing or too large.
     """
     path = Path(path)
     if not path.is_file():
         raise InputError("there is no such detector file", where=path.name,
                          remedy="name an existing .onnx file, or teach one with 'swardwright teach'")  # fmt: skip
     if path.stat().st_size > MAX_MODEL_BYTES:
-        raise InputError("the detector file is too large", where=path.name, limit=f"{MAX_MODEL_BYTES} bytes")
-    card = read_card(card_path(path))
-    data = path.read_bytes()
-    if hashlib.sha256(data).hexdigest() != card.onnx_sha256:
-        raise InputError("the detector file is not the one its card describes", where=path.name, field="onnx_sha256",
-                         remedy="copy the .onnx and its .json together again: one was changed or cut")  # fmt: skip
-    return Detector(open_session(data, path.name, len(card.kinds), threads), card, tile_px=tile_px)
-
-
-def open_session(data: bytes, where: str, kinds: int, threads: int) -> Any:
-    """Return an ONNX Runtime session after checking that inputs and outputs are a detector's."""
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
-    options.inter_op_num_threads = 1
-    options.log_severity_level = 4
-    try:
-        session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
-    except Exception as error:
-        raise InputError("the detector file is not readable ONNX", where=where,
-                         remedy="copy the file again, or teach the detector again") from error  # fmt: skip
-    inputs = {i.name: (i.type, len(i.shape or [])) for i in session.get_inputs()}
-    outputs = {o.name: o.shape for o in session.get_outputs()}
-    foreign = None
-    if inputs != {"pictures": ("tensor(uint8)", 4)}:
-        foreign = f"inputs {sorted(inputs)}"
-    elif set(outputs) != {"heat", "kinds", "shape"}:
-        foreign = f"outputs {sorted(outputs)}"
-    elif len(outputs["kinds"]) != 4 or outputs["kinds"][1] != kinds:
-        foreign = f"{outputs['kinds'][1:2]} kind maps"
-    if foreign is not None:
-        raise InputError("this ONNX file is not a crown detector of this program", where=where, value=foreign,
-                         limit=f"input 'pictures' (uint8), outputs 'heat', 'kinds' ({kinds}), 'shape'",
+        raise InputError("the detector file is too large", where=path.name, limit=f"{MAX_MODEL_BYTES} bytes",
                          remedy="use a file written by 'swardwright teach'")  # fmt: skip
-    return session
+    return path.name, path.read_bytes(), card_bytes(card_path(path))
 
 
-def detect(pairs: Iterable[tuple[Frame, Image]], detector: Detector) -> Iterator[tuple[Frame, list[Detection]]]:
-    """Find the plants of every frame: the recipe of this step."""
-    for frame, image in pairs:
-        try:
-            yield frame, detector.find(image, frame.id)
-        except InputError as error:
-            error.where = error.where or frame.id
-            raise
+def detector_from(
+    name: str, data: bytes, card_data: bytes, *, threads: int | None = None, tile_px: int = TILE_PX,
+    batch: int | None = None, provider: str | None = None,
+) -> Detector:  # fmt: skip
+    """Build a detector from what :func:`read_detector` returned; see :func:`load_detector`."""
+    card = card_from_bytes(card_data, card_path(Path(name)).name)
+    if hashlib.sha256(data).hexdigest() != card.onnx_sha256:
+        raise InputError("the detector file is not the one its card describes", where=name, field="onnx_sha256",
+                         remedy="copy the .onnx and its .json together again: one was changed or cut")  # fmt: skip
+    engine = Engine(data, name, len(card.kinds), provider=provider, threads=threads)
+    return Detector(engine, card, tile_px=tile_px, batch=batch)
+
+
+def detect(pairs: Iterable[tuple[Frame, Given]], detector: Detector) -> Iterator[tuple[Frame, list[Detection]]]:
+    """Find the plants of every frame, in order: the recipe of this step.
+
+    Pictures are read, looked through and given out side by side, a few more than there are cores at any time. Where one
+    cannot be used, what came before it is given out first, then the error raised.
+    """
+    stacks, lanes = _in_stacks(pairs, detector.batch), detector.lanes
+    if lanes == 1:
+        for stack in stacks:
+            yield from _looked(detector, stack)
+        return
+    waiting: deque[Future[list[tuple[Frame, list[Detection]]]]] = deque()
+    fault: SwardwrightError | None = None
+    pool = ThreadPoolExecutor(lanes, "look")
+    try:
+        while True:
+            try:
+                stack = next(stacks)
+            except StopIteration:
+                break
+            except SwardwrightError as error:
+                fault = error
+                break
+            waiting.append(pool.submit(_looked, detector, stack))
+            while waiting and (len(waiting) > lanes or waiting[0].done()):
+                yield from waiting.popleft().result()
+        while waiting:
+            yield from waiting.popleft().result()
+        if fault is not None:
+            raise fault
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _looked(detector: Detector, stack: Sequence[tuple[Frame, Given]]) -> list[tuple[Frame, list[Detection]]]:
+    found = detector.look([(frame.id, picture) for frame, picture in stack])
+    return [(frame, of) for (frame, _), of in zip(stack, found, strict=True)]
+
+
+def _in_stacks(pairs: Iterable[tuple[Frame, Given]], size: int) -> Iterator[list[tuple[Frame, Given]]]:
+    held: list[tuple[Frame, Given]] = []
+    try:
+        for pair in pairs:
+            held.append(pair)
+            if len(held) == size:
+                yield held
+                held = []
+    except SwardwrightError:
+        if held:
+            yield held
+        raise
+    if held:
+        yield held

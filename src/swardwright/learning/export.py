@@ -12,10 +12,9 @@ from torch import nn
 
 from swardwright.domain.errors import SwardwrightError
 from swardwright.learning.network import ForExport, folded
+from swardwright.learning.runtime import TOLERANCE, open_session
 
 OPSET = 17
-#: largest difference of logits, cells or log radii between ONNX Runtime and PyTorch that is accepted
-TOLERANCE = 2e-3
 
 
 class ExportError(SwardwrightError):
@@ -59,8 +58,6 @@ def to_onnx(network: nn.Module) -> bytes:
 
 def difference(network: nn.Module, data: bytes, *, seed: int = 0) -> float:
     """Return the largest difference of outputs between an ONNX file and the (unfolded) network on two sizes."""
-    from swardwright.learning.detector import open_session
-
     session = open_session(data, "export", network.kinds, 2)
     rng = np.random.default_rng(seed)
     network = network.cpu().float().eval()
