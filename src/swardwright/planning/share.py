@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from typing import Any, TypeVar
 
@@ -64,7 +65,8 @@ def shared(
     # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
     pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (function, common))
     try:
-        asked = {pool.submit(_do, part): place for place, part in enumerate(parts)}
+        with _ctrl_c_ignored():  # so that the processes, which begin here, ignore it from their first instruction
+            asked = {pool.submit(_do, part): place for place, part in enumerate(parts)}
         results: list[list[Made]] = [[] for _ in parts]
         finished = 0
         for future in as_completed(asked):
@@ -80,9 +82,22 @@ def shared(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+@contextmanager
+def _ctrl_c_ignored() -> Iterator[None]:
+    """Ignore Ctrl-C for a moment; in another thread than the main one nothing is done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _begin(function: Callable[[Any, Any], Any], common: Any) -> None:
     """Make a process ready: Ctrl-C is the parent's to answer, and without the parent there is nothing to do."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # begun from a thread, it is not yet ignored
     _work[:] = [function, common]
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
