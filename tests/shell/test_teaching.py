@@ -9,7 +9,9 @@ from click.testing import CliRunner
 
 from swardwright.domain.errors import InputError
 from swardwright.labels import read_coco
-from swardwright.shell.teaching import FIRST_SEED, decoded, render_scene, samples_from_labels, teach_group
+from swardwright.shell.rendering import FIRST_SEED, PLAIN_SHARE, render_scene
+from swardwright.shell.teach_commands import teach_group
+from swardwright.shell.teaching import decoded, samples_from_labels
 
 
 @pytest.fixture
@@ -83,6 +85,32 @@ def test_a_scene_is_the_same_each_time_and_its_labels_lie_in_the_picture():
             assert 0 <= label.u_px <= 1279
             assert 0 <= label.v_px <= 959
             assert label.radius_px * picture.metres_per_px < 0.1
+
+
+def test_wide_scenes_are_repeatable_and_a_share_of_them_is_plain():
+    one, two = (render_scene(1_970_003, 2, "wide") for _ in range(2))
+    assert [(p.jpeg, p.labels, p.ignored) for p in one] == [(p.jpeg, p.labels, p.ignored) for p in two]
+    plain = []
+    for seed in range(1_970_000, 1_970_040):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("swardwright.shell.rendering._plain_scene", lambda *_: plain.append(seed))  # noqa: B023
+            patch.setattr("swardwright.shell.rendering._varied_scene", lambda *_: None)
+            render_scene(seed, 1, "wide")
+    assert PLAIN_SHARE == 0.25
+    assert 3 <= len(plain) <= 18
+    same = render_scene(plain[0], 1, "wide")
+    assert [p.jpeg for p in same] == [p.jpeg for p in render_scene(plain[0], 1, "plain")]
+    with pytest.raises(InputError, match="variety"):
+        render_scene(FIRST_SEED, 1, "wider")
+
+
+def test_specks_and_hidden_plants_of_wide_scenes_are_neither_plants_nor_ground():
+    pictures = [p for seed in range(1_970_000, 1_970_012) for p in render_scene(seed, 2, "wide")]
+    assert any(p.ignored for p in pictures)
+    for p in pictures:
+        places = {(lb.u_px, lb.v_px) for lb in p.labels}
+        assert not places & {(lb.u_px, lb.v_px) for lb in p.ignored}
+    assert any(lb.kind == "other" for p in pictures for lb in p.labels)
 
 
 def test_command_refuses_before_anything_is_written(pictures):

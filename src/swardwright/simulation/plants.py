@@ -65,26 +65,31 @@ class Plant:
     alive: bool = True
 
 
-class _Canvas:
+class Canvas:
     """Supersampled colours and cover, drawn in millimetres about the crown (x right, y up)."""
 
-    def __init__(self, radius_m: float, resolution_m: float, rng: np.random.Generator) -> None:
+    def __init__(
+        self, radius_m: float, resolution_m: float, rng: np.random.Generator, oversampling: int = _SUPER
+    ) -> None:
         self.half = math.ceil((1.25 * radius_m + 0.012) / resolution_m)
-        size = (2 * self.half + 1) * _SUPER
-        self.per_mm = _SUPER * 1e-3 / resolution_m
+        size = (2 * self.half + 1) * oversampling
+        self.per_mm = oversampling * 1e-3 / resolution_m
         self.middle = (size - 1) / 2
         self.colour = np.zeros((size, size, 3), np.float32)
         self.cover = np.zeros((size, size), np.uint8)
         self.shadow = np.zeros((size, size), np.uint8)
         self.sun = rng.uniform(0, 2 * math.pi)
+        self.reach = 1.0  # length of the leaves' shadows, relative
 
     def pixels(self, points_mm: Points) -> NDArray[np.int32]:
+        """Return drawing coordinates (fractional bits ``_FIX``) of points, shape (n, 1, 2)."""
         scaled = np.asarray(points_mm) * [self.per_mm, -self.per_mm] + self.middle
         return np.round(scaled * (1 << _FIX)).astype(np.int32).reshape(-1, 1, 2)
 
     def polygon(self, points_mm: Points, colour: Colour, shadow_mm: float = 1.0) -> None:
+        """Fill a polygon; it lies ``shadow_mm`` above what is under it."""
         if shadow_mm > 0:
-            shift = shadow_mm * np.array([math.cos(self.sun), math.sin(self.sun)])
+            shift = self.reach * shadow_mm * np.array([math.cos(self.sun), math.sin(self.sun)])
             under = self.pixels(points_mm + shift)
             cv2.fillPoly(self.shadow, [under], 255, cv2.LINE_8, _FIX)
             box = cv2.boundingRect(under)
@@ -103,49 +108,57 @@ class _Canvas:
         cv2.fillPoly(mask, [under - np.array([x0 << _FIX, y0 << _FIX], np.int32)], 1, cv2.LINE_8, _FIX)
         part[mask > 0] *= 0.62
 
+    def covered(self, point_mm: Points) -> bool:
+        """Return whether something is drawn at a point."""
+        column, row = (int(v) for v in np.asarray(point_mm) * [self.per_mm, -self.per_mm] + self.middle)
+        return bool(0 <= row < len(self.cover) and 0 <= column < len(self.cover) and self.cover[row, column])
+
     def line(self, points_mm: Points, colour: Colour, width_mm: float, cover: bool = True) -> None:
+        """Draw a line; without ``cover`` it only shows on what is covered already."""
         width = max(round(width_mm * self.per_mm), 1)
         cv2.polylines(self.colour, [self.pixels(points_mm)], False, colour.tolist(), width, cv2.LINE_8, _FIX)
         if cover:
             cv2.polylines(self.cover, [self.pixels(points_mm)], False, 255, width, cv2.LINE_8, _FIX)
 
     def disc(self, centre_mm: Points, radius_mm: float, colour: Colour) -> None:
+        """Fill a disc."""
         angle = np.linspace(0, 2 * math.pi, 20, endpoint=False)
         self.polygon(centre_mm + radius_mm * np.stack([np.cos(angle), np.sin(angle)], 1), colour, 0.0)
 
 
-def _turned(points: Points, angle: float, at: Points | tuple[float, float] = (0.0, 0.0)) -> Points:
+def turned(points: Points, angle: float, at: Points | tuple[float, float] = (0.0, 0.0)) -> Points:
+    """Return points (n, 2) turned by an angle (rad) and moved to ``at``."""
     c, s = math.cos(angle), math.sin(angle)
     return np.asarray(points @ np.array([[c, s], [-s, c]]) + np.asarray(at))
 
 
-def _bent(x: Points, y: Points, bend: float, length: float) -> Points:
+def bent(x: Points, y: Points, bend: float, length: float) -> Points:
     """Return points of a leaf along x, its middle line bent sideways."""
     return np.stack([x, y + bend * length * (x / length) ** 2], 1)
 
 
-def _leaf(
-    canvas: _Canvas, rng: np.random.Generator, angle: float, length: float, half_width: Points, t: Points,
+def draw_leaf(
+    canvas: Canvas, rng: np.random.Generator, angle: float, length: float, half_width: Points, t: Points,
     colour: Colour, *, ribs: int = 1, rib_light: float = 1.25, start: float = 0.0, at: tuple[float, float] = (0.0, 0.0),
 ) -> None:  # fmt: skip
     """Draw one leaf with two shaded halves and ribs; ``half_width`` (mm) along ``t`` (0..1) of its length (mm)."""
     bend = rng.normal(0, 0.10)
     x = start * length + t * length * (1 - start)
-    left = _bent(x, half_width, bend, length)
-    right = _bent(x, -half_width, bend, length)
-    middle = _bent(x, 0 * half_width, bend, length)
+    left = bent(x, half_width, bend, length)
+    right = bent(x, -half_width, bend, length)
+    middle = bent(x, 0 * half_width, bend, length)
     colour = colour * rng.uniform(0.86, 1.14) * (1 + rng.normal(0, 0.02, 3))
-    canvas.polygon(_turned(np.concatenate([left, right[::-1]]), angle, at), colour, 0.05 * length + 0.4)
+    canvas.polygon(turned(np.concatenate([left, right[::-1]]), angle, at), colour, 0.05 * length + 0.4)
     lit = 1.0 + 0.12 * math.cos(angle + math.pi / 2 - canvas.sun)
-    canvas.polygon(_turned(np.concatenate([left, middle[::-1]]), angle, at), colour * lit, 0.0)
+    canvas.polygon(turned(np.concatenate([left, middle[::-1]]), angle, at), colour * lit, 0.0)
     for k in range(ribs):
         offset = 0.0 if ribs == 1 else (k / (ribs - 1) - 0.5) * 1.2
-        rib = _bent(x, offset * half_width, bend, length)
+        rib = bent(x, offset * half_width, bend, length)
         light = rib_light if abs(offset) < 0.05 else 1 + 0.6 * (rib_light - 1)
-        canvas.line(_turned(rib, angle, at), colour * light, 0.8 if offset == 0 else 0.5, cover=False)
+        canvas.line(turned(rib, angle, at), colour * light, 0.8 if offset == 0 else 0.5, cover=False)
 
 
-def _dandelion(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
+def _dandelion(canvas: Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
     count = int(rng.integers(*((6, 9), (8, 13), (12, 19))[stage]))
     t = np.linspace(0, 1, 40)
     turn = rng.uniform(0, 2 * math.pi)
@@ -157,14 +170,14 @@ def _dandelion(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: 
         teeth = (t * rng.uniform(3.6, 5.5) + rng.uniform()) % 1.0
         depth = (0.15, 0.5, 0.72)[stage] * rng.uniform(0.8, 1.2)
         half = width * np.clip(shape * (1 - depth * teeth * (t < 0.82)), 0.06, 1) * (t < 1)
-        _leaf(canvas, rng, angle, length, half, t, colour * (0.92 + 0.02 * i / count * 8), rib_light=1.45)
+        draw_leaf(canvas, rng, angle, length, half, t, colour * (0.92 + 0.02 * i / count * 8), rib_light=1.45)
     if stage == 2 and rng.uniform() < 0.4:
         for _ in range(int(rng.integers(1, 3))):
-            at = _turned(np.array([[rng.uniform(0.1, 0.7) * radius, 0.0]]), rng.uniform(0, 2 * math.pi))[0]
+            at = turned(np.array([[rng.uniform(0.1, 0.7) * radius, 0.0]]), rng.uniform(0, 2 * math.pi))[0]
             _dandelion_flower(canvas, rng, at)
 
 
-def _dandelion_flower(canvas: _Canvas, rng: np.random.Generator, at: Points) -> None:
+def _dandelion_flower(canvas: Canvas, rng: np.random.Generator, at: Points) -> None:
     size = rng.uniform(11, 17)
     if rng.uniform() < 0.2:  # seed head
         canvas.disc(at, size, np.array([188.0, 190, 176]))
@@ -177,11 +190,11 @@ def _dandelion_flower(canvas: _Canvas, rng: np.random.Generator, at: Points) -> 
             angle = 2 * math.pi * i / petals + rng.normal(0, 0.06)
             tip = size * ring * rng.uniform(0.88, 1.05)
             petal = np.array([[0, -0.4], [tip, -1.0], [tip, 1.0], [0, 0.4]])
-            canvas.polygon(_turned(petal, angle, at), np.array([238.0, 198, 36]) * shade * rng.uniform(0.92, 1.05), 0.0)
+            canvas.polygon(turned(petal, angle, at), np.array([238.0, 198, 36]) * shade * rng.uniform(0.92, 1.05), 0.0)
     canvas.disc(at, size * 0.22, np.array([222.0, 160, 24]))
 
 
-def _plantain(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
+def _plantain(canvas: Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
     count = int(rng.integers(*((4, 7), (5, 9), (7, 11))[stage]))
     t = np.linspace(0, 1, 24)
     turn = rng.uniform(0, 2 * math.pi)
@@ -191,16 +204,16 @@ def _plantain(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: i
         width = length * rng.uniform(0.26, 0.34) * (1.2 if stage == 0 else 1.0)
         blade = np.clip((t - 0.25) / 0.75, 0, 1)
         half = np.maximum(width * np.sin(math.pi * blade**0.85) ** 0.75, 0.9 * (t < 0.4)) * (t < 1)
-        _leaf(canvas, rng, angle, length, half, t, colour, ribs=5 if stage else 3, rib_light=1.22)
+        draw_leaf(canvas, rng, angle, length, half, t, colour, ribs=5 if stage else 3, rib_light=1.22)
     if stage == 2 and rng.uniform() < 0.4:
         for _ in range(int(rng.integers(1, 4))):
-            line = _bent(np.linspace(0, radius, 12), np.zeros(12), rng.normal(0, 0.2), radius)
+            line = bent(np.linspace(0, radius, 12), np.zeros(12), rng.normal(0, 0.2), radius)
             angle = rng.uniform(0, 2 * math.pi)
-            canvas.line(_turned(line, angle), np.array([120.0, 132, 74]), 1.0)
-            canvas.line(_turned(line[5:], angle), np.array([112.0, 96, 62]), 3.0)
+            canvas.line(turned(line, angle), np.array([120.0, 132, 74]), 1.0)
+            canvas.line(turned(line[5:], angle), np.array([112.0, 96, 62]), 3.0)
 
 
-def _clover(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
+def _clover(canvas: Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
     leaf = (3.4, 4.6, 5.6)[stage] * rng.uniform(0.85, 1.15)
     count = int((0.95, 0.95, 0.9)[stage] * (radius / leaf) ** 2 * rng.uniform(0.75, 1.0)) + 3
     t = np.linspace(0, 1, 12)
@@ -208,29 +221,29 @@ def _clover(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int
     vee = np.array([[0.45, 0.34], [0.72, 0.0], [0.45, -0.34]])
     for _ in range(int(count / 3)):  # runners
         angle, length = rng.uniform(0, 2 * math.pi), radius * rng.uniform(0.4, 0.85)
-        line = _bent(np.linspace(0, length, 8), np.zeros(8), rng.normal(0, 0.3), length)
-        canvas.line(_turned(line, angle), colour * np.array([1.0, 0.85, 0.8]), 0.8)
+        line = bent(np.linspace(0, length, 8), np.zeros(8), rng.normal(0, 0.3), length)
+        canvas.line(turned(line, angle), colour * np.array([1.0, 0.85, 0.8]), 0.8)
     for _ in range(count):
         distance = (radius - leaf) * math.sqrt(rng.uniform(0, 1)) * rng.uniform(0.85, 1.0)
-        where = _turned(np.array([[distance, 0.0]]), rng.uniform(0, 2 * math.pi))[0]
+        where = turned(np.array([[distance, 0.0]]), rng.uniform(0, 2 * math.pi))[0]
         at = (float(where[0]), float(where[1]))
         turn, tone = rng.uniform(0, 2 * math.pi), colour * rng.uniform(0.82, 1.16)
         for k in range(3):
             angle = turn + 2 * math.pi * k / 3 + rng.normal(0, 0.12)
             size = leaf * rng.uniform(0.9, 1.1)
-            _leaf(canvas, rng, angle, size, 0.46 * size * half_shape, t, tone, rib_light=1.08, at=at)
-            canvas.line(_turned(vee * size, angle, at), tone * 0.72 + 52.0, 0.6, cover=False)
+            draw_leaf(canvas, rng, angle, size, 0.46 * size * half_shape, t, tone, rib_light=1.08, at=at)
+            canvas.line(turned(vee * size, angle, at), tone * 0.72 + 52.0, 0.6, cover=False)
     if stage > 0 and rng.uniform() < 0.35:
         for _ in range(int(rng.integers(1, 2 + 2 * stage))):
-            at_mm = _turned(np.array([[0.8 * radius * math.sqrt(rng.uniform()), 0.0]]), rng.uniform(0, 6.28))[0]
+            at_mm = turned(np.array([[0.8 * radius * math.sqrt(rng.uniform()), 0.0]]), rng.uniform(0, 6.28))[0]
             head = rng.uniform(5, 8)
             for _ in range(36):
                 petal = np.array([[0, -0.5], [head * 0.5, -0.8], [head * 0.5, 0.8], [0, 0.5]])
                 white = np.array([214.0, 206, 196]) * rng.uniform(0.8, 1.08)
-                canvas.polygon(_turned(petal, rng.uniform(0, 6.28), at_mm + rng.normal(0, head * 0.33, 2)), white, 0.0)
+                canvas.polygon(turned(petal, rng.uniform(0, 6.28), at_mm + rng.normal(0, head * 0.33, 2)), white, 0.0)
 
 
-def _daisy(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
+def _daisy(canvas: Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
     count = int(rng.integers(*((7, 10), (10, 16), (14, 22))[stage]))
     t = np.linspace(0, 1, 18)
     turn = rng.uniform(0, 2 * math.pi)
@@ -240,36 +253,36 @@ def _daisy(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int,
         width = length * rng.uniform(0.19, 0.25)
         spoon = np.clip((t - 0.4) / 0.6, 0, 1)
         half = np.maximum(width * np.sin(math.pi * spoon**0.9) ** 0.6, 0.11 * width + 0.4) * (t < 1)
-        _leaf(canvas, rng, angle, length, half, t, colour, rib_light=1.15)
+        draw_leaf(canvas, rng, angle, length, half, t, colour, rib_light=1.15)
     flowers = int(rng.integers(*((0, 1), (0, 3), (1, 6))[stage]))
     for _ in range(flowers):
-        at = _turned(np.array([[radius * rng.uniform(0.1, 0.85), 0.0]]), rng.uniform(0, 2 * math.pi))[0]
+        at = turned(np.array([[radius * rng.uniform(0.1, 0.85), 0.0]]), rng.uniform(0, 2 * math.pi))[0]
         size, petals = rng.uniform(7, 11), int(rng.integers(18, 28))
         for i in range(petals):
             petal = np.array([[1.0, -0.3], [size * 0.8, -0.75], [size, 0], [size * 0.8, 0.75], [1.0, 0.3]])
             white = np.array([240.0, 238, 232]) * rng.uniform(0.88, 1.02)
             canvas.polygon(
-                _turned(petal, 2 * math.pi * i / petals + rng.normal(0, 0.05), at), white, 0.4 if i == 0 else 0
+                turned(petal, 2 * math.pi * i / petals + rng.normal(0, 0.05), at), white, 0.4 if i == 0 else 0
             )
         canvas.disc(at, size * 0.36, np.array([232.0, 186, 30]))
 
 
-def _woodrush(canvas: _Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
+def _woodrush(canvas: Canvas, rng: np.random.Generator, radius: float, stage: int, colour: Colour) -> None:
     count = int(rng.integers(*((13, 18), (20, 30), (30, 46))[stage]))
     t = np.linspace(0, 1, 16)
     for _ in range(count):
         length = radius * rng.uniform(0.6, 1.02)
         half = (1.35, 1.7, 2.1)[stage] * rng.uniform(0.8, 1.15) * np.clip(1 - t**2.2, 0, 1) ** 0.8
-        _leaf(canvas, rng, rng.uniform(0, 2 * math.pi), length, half, t, colour, rib_light=0.7)
+        draw_leaf(canvas, rng, rng.uniform(0, 2 * math.pi), length, half, t, colour, rib_light=0.7)
     if stage > 0 and rng.uniform() < 0.75:
         for _ in range(int(rng.integers(2, 4 + 2 * stage))):
-            at = _turned(np.array([[radius * rng.uniform(0.05, 0.6), 0.0]]), rng.uniform(0, 2 * math.pi))[0]
+            at = turned(np.array([[radius * rng.uniform(0.05, 0.6), 0.0]]), rng.uniform(0, 2 * math.pi))[0]
             for _ in range(int(rng.integers(4, 9))):
                 brown = np.array([84.0, 56, 36]) * rng.uniform(0.75, 1.25)
                 canvas.disc(at + rng.normal(0, 2.2, 2), rng.uniform(1.0, 1.9), brown)
 
 
-_DRAW: dict[str, tuple[Callable[[_Canvas, np.random.Generator, float, int, Colour], None], tuple[float, ...]]] = {
+DRAW: dict[str, tuple[Callable[[Canvas, np.random.Generator, float, int, Colour], None], tuple[float, ...]]] = {
     "dandelion": (_dandelion, (84.0, 138.0, 52.0)),
     "plantain": (_plantain, (118.0, 156.0, 76.0)),
     "clover": (_clover, (92.0, 146.0, 84.0)),
@@ -283,8 +296,8 @@ def draw_plant(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Return colours (h, w, 3), cover (h, w) and shadow (h, w), 0..1, of a plant centred in an odd-sized sprite."""
     rng = np.random.default_rng([plant.seed, 17])
-    canvas = _Canvas(plant.radius_m, resolution_m, rng)
-    draw, base = _DRAW[plant.kind]
+    canvas = Canvas(plant.radius_m, resolution_m, rng)
+    draw, base = DRAW[plant.kind]
     colour = np.array(base) * rng.uniform(0.9, 1.15) * (1 + rng.normal(0, 0.02, 3))
     draw(canvas, rng, plant.radius_m * 1e3, plant.stage, colour)
     shape = (2 * canvas.half + 1, 2 * canvas.half + 1)
