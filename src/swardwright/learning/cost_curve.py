@@ -18,8 +18,8 @@ from swardwright.learning.judged import Judged
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-#: thresholds stay off 0 and 1
-LOWEST, HIGHEST = 0.02, 0.98
+#: no lower threshold is tried
+LOWEST = 0.02
 
 
 @dataclass(frozen=True)
@@ -165,9 +165,9 @@ def cost_curve(judged: Judged, probability: Floats, prices: Prices) -> CostCurve
     # equal probabilities cannot be told apart by a threshold: only the last of them is a row
     last = np.append(threshold[1:] < threshold[:-1], True)
     last[0] = True
-    at = np.flatnonzero(last & ((between >= LOWEST) | (np.arange(len(between)) == 0)))
+    at = np.flatnonzero(last & (threshold >= LOWEST))
     cost, expected, missed, wrong = cost[at], expected[at], missed[at], wrong[at]
-    between = np.clip(between[at], LOWEST, HIGHEST)
+    between = np.maximum(between[at], LOWEST)
     chosen = int(np.argmin(0.5 * (cost + expected)))
     return CostCurve(between, cost, expected, missed, wrong, chosen, int(np.argmin(cost)), nothing)
 

@@ -30,7 +30,8 @@ class _Main(Commands):
         "register": ("swardwright.shell.recalling", "register", "Recall any revision of the register, compare two."),
         "frames": ("swardwright.shell.framing", "frames", "Keep a video's sharp pictures of new ground, by place."),
         "labels": ("swardwright.shell.labelling", "labels_group", "Bring labels in, doubt them, choose what to label."),
-        "teach": ("swardwright.shell.teaching", "teach_group", "Teach a detector of your own."),
+        "teach": ("swardwright.shell.teach_commands", "teach_group", "Teach a detector of your own."),
+        "trust": ("swardwright.shell.trusting", "trust", "Say what a detector will miss and wrongly burn."),
     }
 
 
@@ -150,23 +151,40 @@ def take_in(
 @click.option("--model", type=EXISTING, help="A detector for a plain folder  [default: the one in the package]")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Write a plain folder's detections here.")
 @click.option("--again", is_flag=True, help="Look through frames again that were looked through already.")
+@click.option("--tile", "tile_px", type=click.IntRange(32, 20_000), default=1280, show_default=True,
+              help="Cut large pictures into tiles of so many pixels (multiple of 32) to save memory.")  # fmt: skip
+@click.option("--batch", type=click.IntRange(1, 256), help="Tiles run together  [default: 1, on an accelerator 8]")
+@click.option("--threads", type=click.IntRange(1, 1024), help="Processor cores to use  [default: all]")
+@click.option("--provider", metavar="NAME",
+              help="What computes: cpu, cuda, openvino, ...  [default: the best that there is]")  # fmt: skip
+@click.option("--cluster", metavar="local|ADDRESS",
+              help="Share the pictures over processes of this machine, or a Dask scheduler's workers.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes of '--cluster local'  [default: one a core]")
+@click.option("--own-network", is_flag=True,
+              help="Use a cluster without TLS: every machine on its network is yours.")  # fmt: skip
 @json_option
-def detect(site: Path, model: Path | None, out: Path | None, again: bool) -> None:
+def detect(site: Path, model: Path | None, out: Path | None, again: bool, **options: Any) -> None:
     """Find plants in the site's frames, or in a plain folder of photographs.
+
+    What was found is kept picture by picture: stopped and run again, it goes on where it stopped.
 
     Example, a site: swardwright detect green
 
     Example, photographs: swardwright detect ~/photos --out found.csv
+
+    Example, on every core of several machines: swardwright detect green --cluster tls://farm:8786
     """
     from swardwright.shell.finding import detect_folder, detect_site
+    from swardwright.shell.spreading import how_from
 
+    how = how_from(**options)
     if site.is_dir() and not (site / "site.toml").exists():
-        say(detect_folder(site, model=model, out=out))
+        say(detect_folder(site, model=model, out=out, how=how))
         return
     if model is not None or out is not None:
         raise InputError("--model and --out are for a plain folder of photographs", where="detect",
                          remedy="name the detector in site.toml ([detector] model)")  # fmt: skip
-    with_site(site, lambda at: detect_site(at, again=again))
+    with_site(site, lambda at: detect_site(at, again=again, how=how))
 
 
 @main.command()
