@@ -111,7 +111,11 @@ def test_what_is_in_the_way_is_said_and_gone_round(make: Any) -> None:
         assert not any(hindrances(make.rig, way.way_rad[:-1], way.way_rad[1:], lit=True))
     assert isinstance(way_over(make.rig, (3.0, 0.0), make.rig.rest_joints_rad), str)
     back = way_between(make.rig, tuple(left), make.rig.rest_joints_rad)
-    assert back[-1] == make.rig.rest_joints_rad
+    assert isinstance(back, Motion)
+    assert back.way_rad[-1].tolist() == list(make.rig.rest_joints_rad)
+    assert not back.smooth
+    assert isinstance(on := way_between(make.rig, tuple(left), make.rig.rest_joints_rad, smooth=True), Motion)
+    assert on.time_s <= back.time_s
 
 
 @settings(deadline=None, max_examples=25)

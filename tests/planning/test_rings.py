@@ -19,7 +19,7 @@ from swardwright.domain.site import KeepOut
 from swardwright.domain.weed import Register, Weed
 from swardwright.planning import holds, plan_round
 from swardwright.planning.choose import CAUTION, TURNS, Candidate, choose, turned
-from swardwright.planning.motion import hindrances
+from swardwright.planning.motion import Motion, hindrances
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import clear_of_collision, heat_off_base, tilt_rad, working_point_m
 from swardwright.planning.rings import hindered_round, ring_about, way_onward
@@ -201,9 +201,9 @@ def test_the_run_goes_on_from_point_to_point_and_says_where_it_cannot(make: Any)
     joints = posture_over(make.rig, (0.75, 0.0), make.rig.look_joints_rad[0])
     assert joints is not None
     way = way_onward(make.rig, (0.78, 0.02), joints)
-    assert isinstance(way, tuple)
-    assert len(way) == 1  # straight, not lifted
-    assert np.allclose(working_point_m(make.rig, np.array(way[0]))[:2], (0.78, 0.02), atol=5e-4)
+    assert isinstance(way, Motion)
+    assert len(way.way_rad) == 2  # straight, not lifted
+    assert np.allclose(working_point_m(make.rig, way.way_rad[1])[:2], (0.78, 0.02), atol=5e-4)
     assert hindered_round(make.rig, [(0.78, 0.02), (0.73, 0.03)], joints) == ""
     assert hindered_round(make.rig, [(0.78, 0.02), (3.0, 0.0)], joints)
     under = way_onward(make.rig, (0.2, 0.0), joints)  # the base stands there

@@ -26,8 +26,10 @@ from swardwright.domain.event import (
 )
 from swardwright.domain.frame import Detection
 from swardwright.domain.poses import BasePose
-from swardwright.domain.robot import HeatReport, Picture, Robot, RobotState
+from swardwright.domain.robot import GoingRobot, HeatReport, Picture, Robot, RobotState, TimedWay
 from swardwright.domain.weed import Register, Weed
+from swardwright.planning import posture_over
+from swardwright.planning.motion import RETREAT_M, hindrances
 from swardwright.shell.driving import Driver, load_robot
 from swardwright.shell.site_file import load_site
 from swardwright.shell.store import SiteStore
@@ -80,6 +82,20 @@ class Stub:
 
     def wait(self, seconds: float) -> None:
         raise AssertionError("a round lets no time pass by itself")
+
+
+class GoingStub(Stub):
+    """A machine that also drives a whole way over time."""
+
+    def __init__(self, rest: tuple[float, ...]) -> None:
+        super().__init__(rest)
+        self.ways: list[TimedWay] = []
+
+    def move_through(self, way: TimedWay) -> RobotState:
+        assert np.allclose(way.joints_rad[0], self.joints, atol=1e-12)  # it begins where the arm is
+        self.ways.append(way)
+        self.joints = tuple(way.joints_rad[-1].tolist())
+        return self._call("way")
 
 
 class Card:
@@ -227,6 +243,66 @@ def test_a_ring_with_a_point_out_of_reach_is_declined_and_the_arm_stays(made: An
     assert answer.declined
     assert "a point of the ring" in answer.reason
     assert stub.calls.count("arm") == 0
+
+
+def test_a_robot_that_goes_on_drives_whole_ways_as_they_were_checked(made: Any) -> None:
+    """What is handed over is smooth: no stop on the way, joints within their speeds, no chord that strikes."""
+    driver, _, store = made()
+    rig = driver.site.rig
+    stub = driver.robot = driver.detector.stub = GoingStub(rig.rest_joints_rad)
+    assert isinstance(stub, GoingRobot)
+    driver.__post_init__()
+    commands = (LookAgain("s01", ("w0001",)), Reach("w0001", (0.75, 0.1)), Reach("w0002", (0.7, -0.2)), Rest())
+    answers: list[Observation] = []
+    with store.writer(one_transaction=False):
+        driver.play(script(answers, *commands))
+    assert all(answer.ok for answer in answers)
+    assert "arm" not in stub.calls
+    assert len(stub.ways) == len(rig.look_joints_rad) + 3
+    assert np.allclose(stub.joints, rig.rest_joints_rad)
+    for way in stub.ways:
+        assert (np.diff(way.time_s) > 0.0).all()
+        assert np.allclose(way.speed_rad_s[[0, -1]], 0.0)
+        speed = np.abs(np.diff(way.joints_rad, axis=0)) / np.diff(way.time_s)[:, None]
+        assert (speed <= rig.arm.velocity_rad_s * (1.0 + 1e-9)).all()
+        assert not any(hindrances(rig, way.joints_rad[:-1], way.joints_rad[1:], lit=False, margin_m=-3e-4))
+    between = stub.ways[-2]  # lifted, carried and lowered in one go: it stands nowhere but at its ends
+    assert (np.abs(between.speed_rad_s[1:-1]).max(axis=1) > 0.0).all()
+
+
+def test_a_look_begins_with_a_checked_way_from_wherever_the_arm_is(made: Any) -> None:
+    """Broken off on the left, low: straight to the first look is no way known to be clear; the arm goes lifted."""
+    driver, stub, store = made()
+    rig = driver.site.rig
+    low = posture_over(rig, (0.1, 0.6), rig.look_joints_rad[0])
+    assert low is not None
+    stub.joints = low
+    answers: list[Observation] = []
+    moves: list[tuple[float, ...]] = [low]
+    real = stub.move_arm
+    stub.move_arm = lambda joints: (moves.append(joints), real(joints))[1]
+    with store.writer(one_transaction=False):
+        driver.play(script(answers, LookAgain("s01", ("w0001",))))
+    assert answers[0].ok
+    assert len(moves) > 1 + len(rig.look_joints_rad)
+    way = np.array(moves)
+    assert not any(hindrances(rig, way[:-1], way[1:], lit=False, margin_m=0.0))
+    lifted = rig.arm.forward(way[1], rig.head.link)[2, 3] - rig.arm.forward(way[0], rig.head.link)[2, 3]
+    assert lifted == pytest.approx(RETREAT_M, abs=0.02)
+
+
+def test_a_look_to_which_there_is_no_way_is_declined(made: Any) -> None:
+    driver, stub, store = made()
+    sunk = list(driver.site.rig.rest_joints_rad)
+    sunk[1] += 2.0  # by its own report the arm stands in the ground
+    stub.joints = tuple(sunk)
+    answers: list[Observation] = []
+    with store.writer(one_transaction=False):
+        driver.play(script(answers, LookAgain("s01", ("w0001",))))
+    assert not answers[0].ok
+    assert answers[0].declined
+    assert "look posture 1" in answers[0].reason
+    assert "picture" not in stub.calls
 
 
 def test_a_robot_fault_reaches_the_supervisor(made: Any) -> None:

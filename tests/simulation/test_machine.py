@@ -5,6 +5,7 @@ import math
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from little_site import DOWN, digest, in_one_go, small_scenario, work  # type: i
 import swardwright.simulation as simulation
 from swardwright.domain.errors import InputError, RobotFaultError, SiteError
 from swardwright.domain.poses import BasePose
-from swardwright.domain.robot import Robot
+from swardwright.domain.robot import GoingRobot, TimedWay
 from swardwright.shell.site_file import load_site
 from swardwright.simulation.drive import BELIEF_SIGMA
 from swardwright.simulation.machine import SimulatedRobot
@@ -51,7 +52,7 @@ def test_the_truth_file_is_never_read_back(tmp_path: Path) -> None:
 
 def test_it_is_a_robot_and_reports_sensibly(make_robot: Maker) -> None:
     robot = make_robot()
-    assert isinstance(robot, Robot)
+    assert isinstance(robot, GoingRobot)
     state = robot.drive_to(BasePose(1.0, 1.0, 0.5))
     assert state.base == BasePose(1.0, 1.0, 0.5)
     assert state.now_s - state.stamp_s < 0.5
@@ -95,6 +96,37 @@ def test_faults_are_told_and_change_nothing(make_robot: Maker) -> None:
     for seconds in (-1.0, float("nan"), 1e12):
         with pytest.raises(InputError):
             robot.wait(seconds)
+
+
+def test_a_way_is_driven_at_its_own_times(make_robot: Maker) -> None:
+    robot = make_robot()
+    here, there = np.array(robot.state().joints_rad), np.array(robot.site.rig.look_joints_rad[0])
+    time = np.linspace(0.0, 4.0, 81)
+    share = np.clip(0.5 - 0.5 * np.cos(np.pi * time / 4.0), 0.0, 1.0)[:, None]
+    speed = np.gradient(share[:, 0], time)[:, None] * (there - here)
+    way = TimedWay(time, here + share * (there - here), speed)
+    before = robot.state()
+    after = robot.move_through(way)
+    assert np.allclose(after.joints_rad, there)
+    assert 4.0 <= after.now_s - before.now_s < 5.0
+    assert before.battery is not None
+    assert after.battery is not None
+    assert after.battery < before.battery
+    joints = way.joints_rad
+    deep = joints.copy()
+    deep[40] = (0.0, 1.9, 0.0, 1.2, 0.0, 0.0, 0.0)  # in the ground half way
+    far = joints.copy()
+    far[40, 0] = 9.0
+    for wrong, word in (
+        (replace(way, joints_rad=joints[:, :6]), "one finite angle"), (replace(way, time_s=time[::-1]), "increase"),
+        (replace(way, time_s=time * np.nan), "increase"), (way, "where the arm is"),  # it stands at the end now
+        (replace(way, joints_rad=joints[::-1], time_s=time / 100.0), "faster"),
+        (replace(way, joints_rad=np.concatenate([[there], deep[1:]]), time_s=time * 100.0), "strike the ground"),
+        (replace(way, joints_rad=np.concatenate([[there], far[1:]]), time_s=time * 1e4), "limits"),
+    ):  # fmt: skip
+        with pytest.raises(RobotFaultError, match=word):
+            robot.move_through(wrong)
+    assert np.allclose(robot.state().joints_rad, there)
 
 
 def test_a_folder_without_a_world_is_refused(tmp_path: Path) -> None:

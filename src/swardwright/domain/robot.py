@@ -76,6 +76,23 @@ class HeatReport:
     reason: str = ""
 
 
+@dataclass(frozen=True, eq=False)
+class TimedWay:
+    """A way of the arm over time, checked as sampled: straight in joint space from sample to sample, within 0.2 mm.
+
+    Attributes
+    ----------
+    time_s : NDArray[np.float64]
+        Shape (k,), k > 1: since the arm leaves, from 0, increasing.
+    joints_rad, speed_rad_s : NDArray[np.float64]
+        Shape (k, dof): the first where the arm stands; it stands still at both ends.
+    """
+
+    time_s: NDArray[np.float64]
+    joints_rad: NDArray[np.float64]
+    speed_rad_s: NDArray[np.float64]
+
+
 @runtime_checkable
 class Robot(Protocol):
     """A machine that can survey and treat. Every call blocks until done or raises ``RobotFaultError``."""
@@ -103,3 +120,17 @@ class Robot(Protocol):
 
     def wait(self, seconds: float) -> None:
         """Let time pass (a simulated robot lets plants wilt and regrow)."""
+
+
+@runtime_checkable
+class GoingRobot(Robot, Protocol):
+    """A machine whose arm also drives a whole way over time, as planned, without stops between its postures.
+
+    One that cannot is moved from posture to posture with ``move_arm``, and stands still at each.
+    """
+
+    def move_through(self, way: TimedWay) -> RobotState:
+        """Drive the way at its times and return when the arm stands at its end.
+
+        The machine itself must stop at once, and stay where it is, when the emergency stop is pressed on the way.
+        """

@@ -12,7 +12,7 @@ from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
 from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
-from swardwright.planning.trajectory import Timed, look_motions, sample_stop
+from swardwright.planning.trajectory import Timed, look_motions, sample_stop, timed_way
 
 
 def plan_round(
@@ -145,6 +145,6 @@ def survey_lanes(site: Site) -> tuple[tuple[BasePose, ...], ...]:
 
 
 __all__ = [
-    "Timed", "cut_plan", "drive_way", "plan_round", "posture_over", "sample_stop", "survey_lanes", "way_between",
-    "way_over",
+    "Timed", "cut_plan", "drive_way", "plan_round", "posture_over", "sample_stop", "survey_lanes", "timed_way",
+    "way_between", "way_over",
 ]  # fmt: skip

@@ -177,10 +177,15 @@ def stopovers(rig: Rig, *, lit: bool) -> tuple[Array, Array]:
     return _STOPOVERS[key]
 
 
+def chord_s(rig: Rig) -> float:
+    """Return how far apart in time samples of what is driven may be, s, so that chords leave it by ``_SAG_M`` only."""
+    turning = float(rig.arm.velocity_rad_s @ _reaches_m(rig)) / SPEED_UP_S  # no point is sped up by more, m/s2
+    return math.sqrt(8.0 * _SAG_M / turning)
+
+
 def driven_hindrance(rig: Rig, gone: Pace, *, lit: bool, margin_m: float = MARGIN_M) -> str:
     """Return what is in the way of what is really driven at a pace, corners cut and all; empty: nothing."""
-    turning = float(rig.arm.velocity_rad_s @ _reaches_m(rig)) / SPEED_UP_S  # no point is sped up by more, m/s2
-    driven = gone.driven_rad(math.sqrt(8.0 * _SAG_M / turning))
+    driven = gone.driven_rad(chord_s(rig))
     if lit and _flame_over_base(rig, driven).any():
         return "the flame would pass over the base"
     said = hindrances(rig, driven[:-1], driven[1:], lit=lit, margin_m=margin_m)
@@ -262,8 +267,9 @@ def way_over(
     *,
     planned_rad: tuple[float, ...] | None = None,
     lit: bool = True,
-) -> tuple[tuple[float, ...], ...] | str:
-    """Return the postures to move through, from where the arm is, so that the head comes to stand over an aim.
+    smooth: bool = False,
+) -> Motion | str:
+    """Return the checked motion, from where the arm is, that brings the head over an aim; or why there is none.
 
     Parameters
     ----------
@@ -271,11 +277,8 @@ def way_over(
         The plan's posture over the place where the plant was believed to be: its arm configuration is preferred.
     lit : bool
         The flame may not pass over the base on the way.
-
-    Returns
-    -------
-    tuple[tuple[float, ...], ...] | str
-        Not empty; the last is over the aim. Or why there is no way.
+    smooth : bool
+        The robot can go on from piece to piece without a stop.
     """
     also = None if planned_rad is None else np.array([planned_rad])
     found = postures_over(rig, aim_base_m, near_joints_rad, also)
@@ -285,24 +288,22 @@ def way_over(
         found = np.concatenate([found[[int(np.argmin(travel_s(rig, np.array(planned_rad), found)))]], found])
     reason = ""
     for posture in found[:6]:
-        motion = move(rig, np.array(near_joints_rad), posture, lit=lit, margin_m=0.0, smooth=False)
+        motion = move(rig, np.array(near_joints_rad), posture, lit=lit, margin_m=0.0, smooth=smooth)
         if isinstance(motion, Motion):
-            return tuple(tuple(float(q) for q in row) for row in motion.way_rad[1:]) or (tuple(posture.tolist()),)
+            return motion
         reason = reason or motion
     return f"the arm finds no way there: {reason}"
 
 
 def way_between(
-    rig: Rig, from_rad: tuple[float, ...], to_rad: tuple[float, ...]
-) -> tuple[tuple[float, ...], ...] | str:
-    """Return the postures to move through to one of the rig's own postures, flame out; or why there is no way."""
-    motion = move(rig, np.array(from_rad), np.array(to_rad), lit=False, margin_m=0.0, smooth=False)
-    if isinstance(motion, str):
-        return f"the arm finds no way there: {motion}"
-    return tuple(tuple(float(q) for q in row) for row in motion.way_rad[1:]) or (tuple(to_rad),)
+    rig: Rig, from_rad: tuple[float, ...], to_rad: tuple[float, ...], *, smooth: bool = False
+) -> Motion | str:
+    """Return the checked motion to one of the rig's own postures, flame out; or why there is none."""
+    motion = move(rig, np.array(from_rad), np.array(to_rad), lit=False, margin_m=0.0, smooth=smooth)
+    return f"the arm finds no way there: {motion}" if isinstance(motion, str) else motion
 
 
 __all__ = [
-    "RETREAT_M", "Motion", "between", "driven_hindrance", "hindrances", "lift", "move", "piece_s", "stopovers",
-    "way_between", "way_over",
+    "RETREAT_M", "Motion", "between", "chord_s", "driven_hindrance", "hindrances", "lift", "move", "piece_s",
+    "stopovers", "way_between", "way_over",
 ]  # fmt: skip

@@ -32,7 +32,9 @@ _ITERATIONS = 24
 _EXACT = 9
 #: a motion that is not possible counts so much, s
 _BLOCKED_S = 1e6
-_ROUNDS = 60
+#: searches for the best order, each with the motions of the last one checked; so many that a weed is not refused for
+#: want of them: in hard stops some hundred motions are blocked before a clear order is found
+_ROUNDS = 1000
 #: how often postures are sought anew from between those of the best order
 _REFINED = 1
 #: two postures nearer than this in time are the same, s

@@ -14,7 +14,7 @@ import numpy as np
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
 from swardwright.planning.choose import Candidate, turned
-from swardwright.planning.motion import hindrances, way_over
+from swardwright.planning.motion import Motion, hindrances, way_over
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import cones_rad, heat_off_base, postures_over, solve, travel_s, usable
 
@@ -79,15 +79,15 @@ def _next(rig: Rig, point_m: Array, near_rad: Array) -> Array | None:
 
 
 def way_onward(
-    rig: Rig, point_m: tuple[float, float], near_joints_rad: tuple[float, ...]
-) -> tuple[tuple[float, ...], ...] | str:
-    """Return the postures to move through from one point of a ring to the next, flame lit; or why there is no way."""
+    rig: Rig, point_m: tuple[float, float], near_joints_rad: tuple[float, ...], *, smooth: bool = False
+) -> Motion | str:
+    """Return the checked motion from one point of a ring to the next, flame lit; or why there is none."""
     near, point = np.array(near_joints_rad), np.array(point_m, dtype=float)
     if heat_off_base(rig, point):
         posture = _next(rig, point, near)
         if posture is not None and not hindrances(rig, near, posture, lit=True, margin_m=0.0)[0]:
-            return (tuple(float(q) for q in posture),)
-    return way_over(rig, point_m, near_joints_rad)
+            return Motion(np.array([near, posture]), float(piece_s(rig, near, posture)))
+    return way_over(rig, point_m, near_joints_rad, smooth=smooth)
 
 
 def hindered_round(rig: Rig, points_m: Sequence[tuple[float, float]], near_joints_rad: tuple[float, ...]) -> str:
@@ -96,5 +96,5 @@ def hindered_round(rig: Rig, points_m: Sequence[tuple[float, float]], near_joint
         way = way_onward(rig, point, near_joints_rad)
         if isinstance(way, str):
             return way
-        near_joints_rad = way[-1]
+        near_joints_rad = tuple(way.way_rad[-1].tolist())
     return ""

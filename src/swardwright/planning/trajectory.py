@@ -15,8 +15,9 @@ import numpy as np
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.plan import Stop
 from swardwright.domain.poses import Array
+from swardwright.domain.robot import TimedWay
 from swardwright.domain.site import Rig
-from swardwright.planning.motion import Motion, hindrances, move
+from swardwright.planning.motion import Motion, chord_s, hindrances, move
 from swardwright.planning.pace import Pace, pace
 from swardwright.planning.reach import content_key
 
@@ -118,6 +119,13 @@ def stop_paces(rig: Rig, stop: Stop) -> Iterator[tuple[str, str, Pace | float]]:
         raise RobotModelError(f"the arm finds no way back to rest at {stop.id}: {back}", where=f"stop {stop.id}",
                               remedy="plan the round anew")  # fmt: skip
     yield "rest", "", motion_pace(rig, back.way_rad, back.time_s)
+
+
+def timed_way(rig: Rig, motion: Motion) -> TimedWay:
+    """Return a motion over time, as a robot is to drive it, sampled so closely that chords between samples will do."""
+    gone = pace(rig, motion.way_rad, smooth=motion.smooth)
+    time = np.linspace(0.0, gone.time_s, max(2, 1 + int(np.ceil(gone.time_s / chord_s(rig)))))
+    return TimedWay(time, *gone.at(time))
 
 
 def sample_stop(rig: Rig, stop: Stop, step_s: float) -> list[Timed]:

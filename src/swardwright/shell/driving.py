@@ -32,13 +32,14 @@ from swardwright.domain.event import (
 )
 from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.plan import Plan
-from swardwright.domain.robot import Picture, Robot, RobotState
+from swardwright.domain.robot import GoingRobot, Picture, Robot, RobotState
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Aim, Look, Register, Sighting
 from swardwright.shell.store import SiteStore
 
 if TYPE_CHECKING:
     from swardwright.learning.detector import Detector
+    from swardwright.planning.motion import Motion
 
 Show = Callable[[str], None]
 
@@ -104,6 +105,7 @@ class Driver:
         self._lit = False
         #: the weed whose first point the head was brought over, while the arm is about it
         self._over = ""
+        self._goes_on = isinstance(self.robot, GoingRobot)
 
     def play(self, round_: Generator[Command, Observation, RoundRecord]) -> RoundRecord:
         """Run a supervisor to its end and return its record; on any interruption put the flame out first."""
@@ -195,51 +197,74 @@ class Driver:
         state, rig = self.robot.state(), self.site.rig
         near = tuple(float(q) for q in state.joints_rad)
         if self._over == reach.weed_id:
-            way = way_onward(rig, reach.aim_base_m, near)
+            way = way_onward(rig, reach.aim_base_m, near, smooth=self._goes_on)
         else:
             planned = next((h.joints_rad for s in self.plan.stops for h in s.holds if h.weed_id == reach.weed_id), None)
-            way = way_over(rig, reach.aim_base_m, near, planned_rad=planned, lit=self._lit)
+            way = way_over(
+                rig, reach.aim_base_m, near, planned_rad=planned, lit=self._lit, smooth=self._goes_on
+            )  # fmt: skip
         if isinstance(way, str):
             return Observation(self._see(state), ok=False, reason=way, declined=True)
-        if reason := hindered_round(rig, reach.then_m, way[-1]):
+        if reason := hindered_round(rig, reach.then_m, tuple(way.way_rad[-1].tolist())):
             return Observation(self._see(state), ok=False, reason=f"a point of the ring: {reason}", declined=True)
         self._over = reach.weed_id
         return Observation(self._through(way))
 
     def _rest(self) -> Observation:
         """Fold the arm by a clear way; where there is none the arm stays and a person must see to it."""
-        from swardwright.planning import way_between
-
         state = self._see(self.robot.state())
         self._over = ""
         rest = self.site.rig.rest_joints_rad
         if np.allclose(state.joints_rad, rest, atol=1e-9):
             return Observation(self._see(self.robot.move_arm(rest)))
-        way = way_between(self.site.rig, tuple(float(q) for q in state.joints_rad), rest)
-        if isinstance(way, str):
-            return Observation(state, ok=False, reason=way)
-        return Observation(self._through(way))
+        way = self._between(state, rest)
+        return Observation(state, ok=False, reason=way) if isinstance(way, str) else Observation(self._through(way))
 
-    def _through(self, way: tuple[tuple[float, ...], ...]) -> RobotState:
-        """Move through postures; stop at once where the emergency stop is pressed or not known."""
-        for posture in way:
-            state = self._see(self.robot.move_arm(posture))
+    def _between(self, state: RobotState, posture: tuple[float, ...]) -> Motion | str:
+        """Return the checked motion, flame out, from where the arm says it is to one of the rig's own postures."""
+        from swardwright.planning import way_between
+
+        near = tuple(float(q) for q in state.joints_rad)
+        return way_between(self.site.rig, near, posture, smooth=self._goes_on)
+
+    def _through(self, motion: Motion) -> RobotState:
+        """Drive a motion as it was checked: at its own times, or, where the robot cannot, from posture to posture.
+
+        In the second case no further where the emergency stop is pressed or not known.
+        """
+        from swardwright.planning import timed_way
+
+        way = motion.way_rad
+        if isinstance(self.robot, GoingRobot) and len(way) > 1:
+            return self._see(self.robot.move_through(timed_way(self.site.rig, motion)))
+        for posture in way[1:] if len(way) > 1 else way:
+            state = self._see(self.robot.move_arm(tuple(float(q) for q in posture)))
             if state.emergency_stop is not False:
                 break
         return state
 
     def _look(self, look: LookAgain) -> Observation:
-        """Take pictures from the look postures and say where the plants are, in base axes."""
+        """Take pictures from the look postures and say where the plants are, in base axes.
+
+        The arm goes there by ways checked from where it says it is: at rest, or wherever a round was broken off.
+        """
         from swardwright.locating import locate, looks
 
         rig, card = self.site.rig, self.detector.card
         frames: list[Frame] = []
         found: list[Detection] = []
         # the base stands still at a stop: one belief of its pose for all pictures, so that they share its error
-        stands = self._see(self.robot.state())
+        state = stands = self._see(self.robot.state())
+        self._over = ""
         try:
             for number, posture in enumerate(rig.look_joints_rad):
-                self.robot.move_arm(posture)
+                way = self._between(state, posture)
+                if isinstance(way, str):
+                    text = f"look posture {number + 1}: {way}"
+                    return Observation(self._see(self.robot.state()), ok=False, reason=text, declined=True)
+                state = self._through(way)
+                if state.emergency_stop is not False:
+                    return Observation(state)
                 picture = self.robot.picture()
                 frame = _frame(self.plan.id, look.stop_id, number, picture, stands)
                 frames.append(frame)

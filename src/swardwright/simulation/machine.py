@@ -23,7 +23,7 @@ from swardwright.domain.camera import Camera
 from swardwright.domain.errors import InputError, RobotFaultError
 from swardwright.domain.heat import dose_kg_m2, footprint_density_m2
 from swardwright.domain.poses import Array, BasePose, Pose, rotation_from_vector, wrap_angle
-from swardwright.domain.robot import HeatReport, Picture, RobotState
+from swardwright.domain.robot import HeatReport, Picture, RobotState, TimedWay
 from swardwright.domain.site import Site
 from swardwright.simulation.drive import BELIEF_SIGMA, BELIEF_TAU_S
 from swardwright.simulation.ground import Ground, Light, Scorch, paint_plants, paint_scorch, render_view
@@ -49,12 +49,14 @@ from swardwright.simulation.world import (
 _PICTURE_S, _REPORT_S, _SETTLE_S = 0.1, 0.02, 0.3
 _LONGEST_HOLD_S = 60.0
 _LOWEST_DRIVING_M = 0.15
+#: a way must begin where the arm is, to within this
+_WHERE_IT_IS_RAD = 1e-3
 #: doses below this are not worth an account
 _LEAST_DOSE_KG_M2 = 1e-6
 
 
 class SimulatedRobot:
-    """A robot on an invented site; implements ``swardwright.domain.robot.Robot``."""
+    """A robot on an invented site; implements ``swardwright.domain.robot.GoingRobot``."""
 
     def __init__(self, folder: Path, site: Site) -> None:
         self.folder = folder / "simulation"
@@ -120,26 +122,41 @@ class SimulatedRobot:
         RobotFaultError
             If the posture is outside the joints' limits or the head would touch the ground.
         """
-        rng, arm, s = self._call(), self.site.rig.arm, self._state
+        rng, arm = self._call(), self.site.rig.arm
         wanted = np.array(joints_rad, dtype=float)
         if wanted.shape != (len(arm.moving),) or not np.isfinite(wanted).all():
             raise RobotFaultError("a posture needs one finite angle for each joint", field="joints", value=joints_rad,
                                   limit=", ".join(arm.joint_names))  # fmt: skip
-        if (wanted < arm.lower_rad - 1e-9).any() or (wanted > arm.upper_rad + 1e-9).any():
-            worst = int(np.argmax(np.maximum(arm.lower_rad - wanted, wanted - arm.upper_rad)))
-            raise RobotFaultError("a joint would leave its limits", field=arm.joint_names[worst],
-                                  value=f"{wanted[worst]:.4f} rad",
-                                  limit=f"{arm.lower_rad[worst]:.2f} to {arm.upper_rad[worst]:.2f} rad")  # fmt: skip
-        tip = arm.pose(wanted, self.site.rig.head.link, "head").translation_m
-        if tip[2] < 0.01:
-            raise RobotFaultError("the head would strike the ground", field="head height", value=f"{tip[2]:.3f} m",
-                                  limit="0.01 m or more")  # fmt: skip
-        seconds = float(np.max(np.abs(wanted - s.joints_rad) / arm.velocity_rad_s)) + _SETTLE_S
-        self._spend(self.site.rig.power.arm_w * seconds)
-        self._pass(seconds)
-        s.joints_rad = tuple(float(v) for v in wanted)
-        s.joint_error_rad = tuple(float(v) for v in rng.normal(0, self.site.rig.errors.joint_rad, len(wanted)))
-        return self._report(rng)
+        self._check_postures(wanted[None])
+        return self._moved(rng, wanted, float(np.max(np.abs(wanted - self._state.joints_rad) / arm.velocity_rad_s)))
+
+    def move_through(self, way: TimedWay) -> RobotState:
+        """Drive the way at its times; the joints' error is drawn once, where the arm comes to stand.
+
+        Raises
+        ------
+        RobotFaultError
+            If the way does not begin where the arm is, is faster than the joints can be, passes their limits, or the
+            head would touch the ground.
+        """
+        rng, arm = self._call(), self.site.rig.arm
+        time, joints = np.array(way.time_s, dtype=float), np.array(way.joints_rad, dtype=float)
+        if len(time) < 2 or joints.shape != (len(time), len(arm.moving)) or not np.isfinite(joints).all():
+            raise RobotFaultError("a way needs two or more samples, at each a time and one finite angle for each joint",
+                                  field="way", limit=", ".join(arm.joint_names))  # fmt: skip
+        steps = np.diff(time)
+        if time[0] != 0.0 or not np.isfinite(time).all() or not (steps > 0.0).all():
+            raise RobotFaultError("a way's times must begin at 0 and increase", field="way")
+        if np.abs(joints[0] - self._state.joints_rad).max() > _WHERE_IT_IS_RAD:
+            raise RobotFaultError("the way does not begin where the arm is", field="way", value=joints[0].tolist(),
+                                  limit=f"{list(self._state.joints_rad)}, to {_WHERE_IT_IS_RAD} rad")  # fmt: skip
+        pace = np.abs(np.diff(joints, axis=0)) / steps[:, None] / arm.velocity_rad_s
+        if pace.max() > 1.0 + 1e-6:
+            worst = int(np.argmax(pace.max(axis=0)))
+            raise RobotFaultError("a joint would be faster than it can be", field=arm.joint_names[worst],
+                                  limit=f"{arm.velocity_rad_s[worst]:.2f} rad/s")  # fmt: skip
+        self._check_postures(joints)
+        return self._moved(rng, joints[-1], float(time[-1]))
 
     def picture(self) -> Picture:
         """Take a picture."""
@@ -298,6 +315,27 @@ class SimulatedRobot:
         return render_view(self.ground(), self._camera, pose, rng, light), pose
 
     # --- inside -------------------------------------------------------------------------------------------------
+
+    def _check_postures(self, joints: Array) -> None:
+        arm = self.site.rig.arm
+        beyond = np.maximum(arm.lower_rad - joints, joints - arm.upper_rad)
+        if beyond.max() > 1e-9:
+            at, worst = np.unravel_index(int(np.argmax(beyond)), beyond.shape)
+            raise RobotFaultError("a joint would leave its limits", field=arm.joint_names[int(worst)],
+                                  value=f"{joints[at, worst]:.4f} rad",
+                                  limit=f"{arm.lower_rad[worst]:.2f} to {arm.upper_rad[worst]:.2f} rad")  # fmt: skip
+        lowest_m = float(arm.forward(joints, self.site.rig.head.link)[:, 2, 3].min())
+        if lowest_m < 0.01:
+            raise RobotFaultError("the head would strike the ground", field="head height", value=f"{lowest_m:.3f} m",
+                                  limit="0.01 m or more")  # fmt: skip
+
+    def _moved(self, rng: np.random.Generator, joints: Array, seconds: float) -> RobotState:
+        s, rig = self._state, self.site.rig
+        self._spend(rig.power.arm_w * (seconds + _SETTLE_S))
+        self._pass(seconds + _SETTLE_S)
+        s.joints_rad = tuple(float(v) for v in joints)
+        s.joint_error_rad = tuple(float(v) for v in rng.normal(0, rig.errors.joint_rad, len(joints)))
+        return self._report(rng)
 
     def _load(self) -> State:
         path = self.folder / "state.json"
