@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
-from swardwright.learning import Sample, TeachSettings
-from swardwright.learning.folds import FEW_PLANTS, balanced_threshold, fold_count, place_folds
+from swardwright.learning import Sample
+from swardwright.learning.folds import balanced_threshold, place_folds
 
 
 def sample(name, group, plants):
@@ -29,17 +29,6 @@ def test_every_place_lies_in_one_fold_and_every_fold_has_plants(rows, count, see
     for fold in folds:
         assert fold & labelled
         assert labelled - fold
-
-
-def test_folds_where_few_plants_are_labelled_and_a_hold_out_where_many():
-    few = [sample(f"p{n}", f"g{n}", 4) for n in range(5)]
-    many = [sample(f"p{n}", f"g{n}", FEW_PLANTS // 5) for n in range(5)]
-    auto = TeachSettings()
-    assert fold_count(few, auto) == 3
-    assert fold_count(many, auto) == 1
-    assert fold_count(few[:2], auto) == 2
-    assert fold_count(many, TeachSettings(folds=4)) == 4
-    assert fold_count(few[:2], TeachSettings(folds=4)) == 2
 
 
 def test_balanced_threshold_keeps_what_is_likelier_than_half_the_best_f1():

@@ -9,9 +9,11 @@ from click.testing import CliRunner
 
 from swardwright.domain.errors import InputError
 from swardwright.labels import read_coco
+from swardwright.learning import load_detector
+from swardwright.shell.open_site import opened
 from swardwright.shell.rendering import FIRST_SEED, PLAIN_SHARE, render_scene
 from swardwright.shell.teach_commands import teach_group
-from swardwright.shell.teaching import decoded, samples_from_labels
+from swardwright.shell.teach_samples import decoded, samples_from_labels, samples_of_site
 
 
 @pytest.fixture
@@ -120,8 +122,55 @@ def test_command_refuses_before_anything_is_written(pictures):
         (["--minutes", "-1"], "time limit"),
         (["--metres-per-px", "nan"], "sampling distance"),
         (["--steps", "0"], "out of range"),
+        (["--device", "abacus"], "no such device"),
+        (["--folds", "11"], "folds"),
+        (["--start", "nowhere.pt"], "no such weight file"),
+        (["--start", "shipped", "--network", "pretrained"], "small network"),
     ):
         result = CliRunner().invoke(teach_group, arguments + extra)
-        assert isinstance(result.exception, InputError)
-        assert words in str(result.exception)
+        assert result.exit_code == 2
+        assert words in result.output
+        assert "To mend it" in result.output
     assert not list(pictures.glob("m.*"))
+
+
+QUICK = ["--steps", "2", "--batch", "2", "--crop-px", "64", "--json"]
+
+
+def test_coco_teaches_from_the_shipped_weights_and_names_kinds_without_labels(pictures):
+    pytest.importorskip("torch")
+    raw = json.loads((pictures / "labels.json").read_text())
+    raw["categories"].append({"id": 2, "name": "thistle"})
+    (pictures / "labels.json").write_text(json.dumps(raw))
+    arguments = ["coco", str(pictures / "labels.json"), str(pictures / "pictures"), "--out", str(pictures / "m.onnx")]
+    result = CliRunner().invoke(teach_group, arguments + QUICK)
+    assert result.exit_code == 0, result.output
+    card = json.loads(result.stdout)["card"]
+    assert card["data"]["kinds_without_labels"] == ["thistle"]
+    assert card["data"]["start"] == "shipped"
+    assert card["settings"]["threshold_by"] == "balance"
+    priced = CliRunner().invoke(
+        teach_group, [*arguments, *QUICK, "--miss-price", "3", "--start", "none", "--folds", "2"]
+    )
+    card = json.loads(priced.stdout)["card"]
+    assert (card["settings"]["threshold_by"], card["settings"]["miss_price"]) == ("cost", 3)
+    assert (card["data"]["start"], card["data"]["held_out_by"]) == ("fresh", "folds")
+    assert sorted(p.suffix for p in pictures.glob("m.*")) == [".json", ".onnx", ".pt"]
+
+
+def test_site_teaches_from_the_labels_in_its_database(own_site, pictures, call, refused):
+    pytest.importorskip("torch")
+    assert "no labels" in refused(own_site, "teach", "site", own_site)
+    done = call("labels", "import", own_site, pictures / "labels.json", "--pictures", pictures / "pictures")
+    assert done.exit_code == 0, done.stderr
+    with opened(own_site) as at:
+        assert len({s.group for s in samples_of_site(at)}) == 4  # four recordings, one a folder
+        blocks = samples_of_site(at, places="block")
+        assert len({s.group for s in blocks}) == 16
+        assert sum(len(s.labels) for s in blocks) == 15  # one is a speck
+    done = call("teach", "site", own_site, *QUICK)
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["detector"] == str(own_site / "models" / "own.onnx")
+    assert told["card"]["data"]["label_version"] == 1
+    assert load_detector(own_site / "models" / "own.onnx").card.kinds == ("dock",)

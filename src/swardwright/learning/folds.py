@@ -1,4 +1,4 @@
-"""Which places are held out when few are labelled, and the threshold where nobody named a price."""
+"""Folds of places for judging with few labels, and the threshold where nobody named a price."""
 
 from __future__ import annotations
 
@@ -8,22 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
-from swardwright.learning.samples import Sample, TeachSettings
+from swardwright.learning.samples import Sample
 
-#: below so many labelled plants, holding places out for good costs more than teaching several times
-FEW_PLANTS = 1500
-FOLDS = 3
-#: share of the steps and of the time that the last run, on everything, gets
-LAST_SHARE = 0.5
-
-
-def fold_count(samples: Sequence[Sample], settings: TeachSettings) -> int:
-    """Return into how many folds the places go; 1: a plain hold-out."""
-    places = len({s.group for s in samples if s.labels})
-    if settings.folds is not None:
-        return min(settings.folds, max(places, 1))
-    few = sum(len(s.labels) for s in samples) < FEW_PLANTS
-    return min(FOLDS, places) if few and places >= 2 else 1
+#: share of the steps and of the time that the last run, on everything, gets; the folds share the rest
+LAST_SHARE = 0.6
 
 
 def place_folds(samples: Sequence[Sample], count: int, rng: np.random.Generator) -> list[set[str]]:

@@ -123,14 +123,14 @@ class TeachSettings:
         from everyday photographs (:mod:`swardwright.learning.backbone`).
     scale : float | None
         Pictures are shrunk by this before the network sees them; None: so that most plants get a size it is good at.
-    folds : int | None
+    folds : int
         1: some places are held out, and the detector never learns from them. 2 and more: as many runs, each without
-        some of the places, judge, calibrate and set the threshold; then one run learns from everything. None: folds
-        where few plants are labelled (decision 0009 has the measurement).
+        some of the places, judge, calibrate and set the threshold; then one run learns from everything. At equal time
+        no gain was measured (decision 0009).
     threshold_by : str
         ``cost``: least cost in the two prices; ``balance``: best F1, where nobody named a price.
     paste : float
-        Share of crops that get plants of other pictures pasted in.
+        Share of crops that get plants of other pictures pasted in; no gain was measured (decision 0009).
     device : str
         ``auto`` (a CUDA device if there is one), ``cpu``, ``cuda`` or ``cuda:1``.
     """
@@ -156,7 +156,7 @@ class TeachSettings:
     workers: int = 0
     network: str = "small"
     scale: float | None = None
-    folds: int | None = None
+    folds: int = 1
     threshold_by: str = "cost"
     paste: float = 0.0
     device: str = "auto"
@@ -176,7 +176,7 @@ class TeachSettings:
         if self.threshold_by not in THRESHOLDS:
             raise InputError("there is no such way to set the threshold", field="threshold_by",
                              value=self.threshold_by, limit=" or ".join(THRESHOLDS))  # fmt: skip
-        if self.folds is not None and not 1 <= self.folds <= 10:
+        if not 1 <= self.folds <= 10:
             raise InputError("the number of folds is out of range", field="folds", value=self.folds, limit="1 to 10")
         if not re.fullmatch(r"auto|cpu|cuda(:[0-9]{1,2})?", self.device):
             raise InputError("there is no such device", field="device", value=self.device,

@@ -18,7 +18,7 @@ from swardwright.domain.errors import InputError
 from swardwright.learning.backbone import load_photograph_weights
 from swardwright.learning.card import ModelCard, card_path
 from swardwright.learning.export import to_onnx
-from swardwright.learning.folds import LAST_SHARE, balanced_threshold, fold_count, place_folds
+from swardwright.learning.folds import LAST_SHARE, balanced_threshold, place_folds
 from swardwright.learning.judging import label_arrays
 from swardwright.learning.measure import (
     Matched,
@@ -36,6 +36,7 @@ from swardwright.learning.network import PretrainedNetwork, make_network
 from swardwright.learning.samples import Sample, TeachSettings, at_scale, split_by_group, working_scale
 from swardwright.learning.steps import SUPPRESS_RADII, Progress, Run, matches, run_steps
 from swardwright.learning.targets import STRIDE
+from swardwright.learning.taught import seen_pictures
 from swardwright.learning.weights import (
     checkpoint_path,
     load_matching,
@@ -73,10 +74,9 @@ def teach(
 ) -> ModelCard:
     """Teach a detector and write ``out`` (ONNX), the model card and the weights (``.pt``) beside it.
 
-    Pictures of places that did not teach calibrate the probabilities and set the threshold. Where many plants are
-    labelled, some places are held out and also choose the checkpoint; where few are, each place is judged by a run
-    without it, and one more run learns from everything (``settings.folds``). Such scores are slightly flattering either
-    way: judge a detector on other pictures.
+    Pictures of places that did not teach calibrate the probabilities and set the threshold. Some places are held out
+    and also choose the checkpoint; or (``settings.folds``) each place is judged by a run without it, and one more run
+    learns from everything. Such scores are slightly flattering either way: judge a detector on other pictures.
     An interrupted run leaves ``<out>.checkpoint`` and goes on from there when called again with the same settings and
     pictures; it is removed when the run is done. ``out`` is only replaced at the end. A fixed seed gives the same
     numbers on one machine with the same count of threads, unless a time limit cuts the steps.
@@ -132,7 +132,7 @@ def teach(
         return run_steps(Run(network, old, taught, held, kinds, shorter, device, path, phase, progress))
 
     split_rng = np.random.default_rng([settings.seed, 7])
-    count = 1 if held_out is not None else fold_count(samples, settings)
+    count = 1 if held_out is not None else settings.folds
     parts: list[Part] = []
     if count > 1:
         judged = shrunken
@@ -153,6 +153,10 @@ def teach(
     matched = gather(parts, len(kinds))
     onnx = to_onnx(network)
     how = "folds" if count > 1 else "places"
+    seen: dict[str, Any] = {}
+    if not (data or {}).get("invented"):
+        names = {s.name for s in judged} if how == "places" else set()
+        seen = seen_pictures([s for s in every if s.name not in names], [s for s in every if s.name in names])
     card = _card(
         matched, judged, settings, scale, name=name, kinds=kinds, onnx_sha256=hashlib.sha256(onnx).hexdigest(),
         cautions=cautions or CAUTIONS, note=NOTES[how],
@@ -160,7 +164,8 @@ def teach(
             "about": about, "pictures_taught": len(taught), "pictures_held_out": len(judged),
             "plants_taught": sum(len(s.labels) for s in taught), "plants_held_out": matched.plants,
             "held_out_by": how, "folds": count, "groups_held_out": sorted({s.group for s in judged})[:200],
-            "start": "fresh" if weights is None else start if isinstance(start, str) else weights.name, **(data or {}),
+            "start": "fresh" if weights is None else start if isinstance(start, str) else weights.name,
+            **seen, **(data or {}),
         },
         training={**report, "seconds": round(time.monotonic() - started, 1), "torch": torch.__version__,
                   "weights": sum(p.numel() for p in network.parameters())},
