@@ -10,9 +10,9 @@ from swardwright.domain.frame import Label
 from swardwright.learning import Sample, TeachSettings, load_detector, shipped_detector
 from swardwright.learning.cost_curve import Prices, cost_at, cost_curve, would_burn
 from swardwright.learning.judged import Judged, PictureFacts, judge, light_of
-from swardwright.learning.measure import logistic
+from swardwright.learning.measure import expected_calibration_error, logistic
 from swardwright.learning.taught import already_seen, notes_pictures, picture_mark, seen_pictures
-from swardwright.learning.trust import crossed, fold_of_place, reliability, trust_of
+from swardwright.learning.trust import chance_error, crossed, fold_of_place, reliability, trust_of
 from swardwright.learning.trust_parts import found_plants, worst
 
 KINDS = ("daisy", "dandelion")
@@ -220,3 +220,12 @@ def test_light():
     image = np.zeros((10, 10, 3), np.uint8)
     image[:5] = 255
     assert light_of(image) == pytest.approx((0.5, 0.5))
+
+
+def test_chance_alone_reaches_what_it_is_said_to_reach():
+    """Perfect probabilities stay below it 19 times in 20 (400 draws, seeded)."""
+    rng = np.random.default_rng(9)
+    p = rng.uniform(0.05, 1, 150)
+    limit = chance_error(p, np.random.default_rng(1), draws=400)
+    below = [expected_calibration_error(p, rng.uniform(size=150) < p) <= limit for _ in range(400)]
+    assert np.mean(below) == pytest.approx(0.95, abs=0.04)

@@ -93,6 +93,8 @@ class Trust:
     error_as_is, error_elsewhere : float
         Expected calibration error of the card's probabilities, and of those calibrated on the other places (NaN: one
         place).
+    error_by_chance : float
+        What perfect probabilities would reach by chance one time in twenty with so few pictures.
     error_by_size : float
         The same calibrated on the other places with corrections by size and kind: used nowhere unless it is lower.
     cost_ratio_elsewhere : float
@@ -111,6 +113,7 @@ class Trust:
     bias: float
     threshold: float
     error_as_is: float
+    error_by_chance: float
     error_elsewhere: float
     error_by_size: float
     cost_ratio_elsewhere: float
@@ -154,7 +157,8 @@ def trust_of(judged: Judged, card: ModelCard, prices: Prices, *, seed: int = 0) 
         pictures=len(judged.pictures), places=len(judged.places), plants=len(judged.plant_kind),
         to_treat=int(plants_to_treat(judged, prices).sum()), area_m2=judged.area_m2, per_m2=per_m2(judged), as_is=as_is,
         elsewhere=elsewhere, temperature=temperature, bias=bias, threshold=float(curve.threshold[curve.chosen]),
-        error_as_is=expected_calibration_error(stated, judged.hit), error_elsewhere=error_elsewhere,
+        error_as_is=expected_calibration_error(stated, judged.hit),
+        error_by_chance=chance_error(stated, rng), error_elsewhere=error_elsewhere,
         error_by_size=by_size, cost_ratio_elsewhere=ratio,
         precision_points=interpolated(hit[order], len(judged.plant_kind)),
         precision_boxes_50=float(boxes[0]), precision_boxes=float(boxes.mean()),
@@ -163,6 +167,13 @@ def trust_of(judged: Judged, card: ModelCard, prices: Prices, *, seed: int = 0) 
         rows=rows_of(judged, stated, card.threshold, rng), curve=curve,
         bands=edge_bands(judged.plant_edge_px, found_plants(judged, stated >= card.threshold)),
     )  # fmt: skip
+
+
+def chance_error(probability: Floats, rng: np.random.Generator, draws: int = 200) -> float:
+    """Return the calibration error that perfect probabilities of these values exceed one time in twenty."""
+    near = probability[probability >= LEAST]
+    errors = [expected_calibration_error(near, rng.uniform(size=len(near)) < near) for _ in range(draws)]
+    return float(np.quantile(errors, 0.95))
 
 
 def _rms(values: Floats) -> float:

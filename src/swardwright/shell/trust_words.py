@@ -77,7 +77,7 @@ def verdict(trust: Trust, at: AtThreshold, calibration_error: float, demands: De
     per_100 = 100.0 / (trust.area_m2 if trust.per_m2 else trust.pictures)
     if at.cost >= trust.curve.nothing * per_100:
         bad.append("in your prices it costs more than leaving every weed where it is")
-    if calibration_error > CALIBRATION_MOST:
+    if calibration_error > max(CALIBRATION_MOST, trust.error_by_chance):
         bad.append(f"its probabilities are off by {calibration_error:.3f} on average, {CALIBRATION_MOST:g} at most "
                    "are wanted")  # fmt: skip
     if bad:
@@ -95,7 +95,9 @@ def judged_verdict(trust: Trust, demands: Demands, *, adopted: bool) -> Verdict:
     todo: list[str] = []
     if not adopted and trust.elsewhere is not None:
         saves = 1.0 - trust.elsewhere.cost / trust.as_is.cost if trust.as_is.cost > 0 else 0.0
-        if saves > WORTH_CHANGING or trust.error_as_is > max(CALIBRATION_MOST, trust.error_elsewhere):
+        if saves > WORTH_CHANGING or trust.error_as_is > max(
+            CALIBRATION_MOST, trust.error_by_chance, trust.error_elsewhere
+        ):
             todo.append(f"take the threshold and calibration found here (--adopt): {100 * saves:.0f} % cheaper on "
                         "places that did not choose it")  # fmt: skip
     if trust.places < PLACES_LEAST or trust.to_treat < PLANTS_LEAST:
@@ -136,7 +138,8 @@ def sentences(trust: Trust, prices: Prices, within: str) -> list[str]:
     if math.isfinite(trust.crown_error_m):
         lines.append(f"Crowns are {1000 * trust.crown_error_m:.1f} mm off (root mean square).")
     lines.append(
-        f"Its probabilities are off by {trust.error_as_is:.3f} on average (expected calibration error)"
+        f"Its probabilities are off by {trust.error_as_is:.3f} on average (expected calibration error; "
+        f"perfect ones would reach {trust.error_by_chance:.3f} by chance here)"
         + (f"; calibrated anew, on other places, by {trust.error_elsewhere:.3f}"
            f" (by size and kind too: {trust.error_by_size:.3f})." if trust.elsewhere else ".")
     )  # fmt: skip

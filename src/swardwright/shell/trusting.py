@@ -58,7 +58,9 @@ class Options:
               help="What counts as one place in a COCO file (in a site: a recording).")  # fmt: skip
 @click.option("--min-radius-px", type=click.FloatRange(0.0, 1000.0), default=3.0, show_default=True,
               help="Smaller labels are passed over.")  # fmt: skip
-@click.option("--metres-per-px", type=float, help="Ground covered by one pixel, if all pictures agree.")
+@click.option(
+    "--metres-per-px", type=float, help="Ground covered by one pixel, where pictures have no poses and all agree."
+)
 @click.option(
     "--within", help="How near to a crown is a hit  [default: the head's footprint sigma; 3 cm without a site]"
 )
@@ -115,7 +117,11 @@ def trust_site(folder: Path, options: Options) -> Said:
         model = options.detector or detector_path(at.folder, at.site)
         detector = load_detector(model)
         prices = site_prices(at.site, detector.card.kinds)
-        samples = site_samples(at, min_radius_px=options.min_radius_px)
+        scale = _scale(options)
+        samples = [
+            s if s.metres_per_px is not None else dataclasses.replace(s, metres_per_px=scale)
+            for s in site_samples(at, min_radius_px=options.min_radius_px)
+        ]
         within_m = _within(options, at.site.rig.head.footprint_sigma_m)
         return _judged(samples, detector, model, prices, within_m, options, at.site.name, folder)
 
@@ -124,7 +130,7 @@ def trust_coco(labels: Path, options: Options) -> Said:
     """Judge a detector on a COCO file and its pictures."""
     from swardwright.labels import read_coco
     from swardwright.learning import load_detector, shipped_detector
-    from swardwright.shell.teaching import _names, samples_from_labels
+    from swardwright.shell.teach_samples import names_given, samples_from_labels
     from swardwright.shell.trust_prices import plain_prices
 
     if options.pictures is None:
@@ -133,15 +139,12 @@ def trust_coco(labels: Path, options: Options) -> Said:
     if options.adopt and options.out is None:
         raise InputError("the judged detector needs a folder to go to", where="trust", field="--out",
                          remedy="name one with --out")  # fmt: skip
-    scale = options.metres_per_px
-    if scale is not None and not 0 < scale < 1:
-        raise InputError("the ground sampling distance is out of range", field="--metres-per-px", value=scale,
-                         limit="more than 0, less than 1 m")  # fmt: skip
+    scale = _scale(options)
     model = options.detector or shipped_detector()
     detector = load_detector(model)
     prices = plain_prices(detector.card, options.spare, options.miss_price, options.burn_price)
     samples = samples_from_labels(
-        read_coco(labels), options.pictures, exclude=_names(options.exclude), grouping=options.places,
+        read_coco(labels), options.pictures, exclude=names_given(options.exclude), grouping=options.places,
         min_radius_px=options.min_radius_px, metres_per_px=scale,
     )  # fmt: skip
     return _judged(samples, detector, model, prices, _within(options, WITHIN_M), options, labels.name, None)
@@ -153,6 +156,14 @@ def _within(options: Options, usual_m: float) -> float:
         raise InputError("a hit lies within a distance that matters to the head", field="--within", value=within_m,
                          limit="1 mm to 1 m")  # fmt: skip
     return within_m
+
+
+def _scale(options: Options) -> float | None:
+    scale = options.metres_per_px
+    if scale is not None and not 0 < scale < 1:
+        raise InputError("the ground sampling distance is out of range", field="--metres-per-px", value=scale,
+                         limit="more than 0, less than 1 m")  # fmt: skip
+    return scale
 
 
 def _judged(
