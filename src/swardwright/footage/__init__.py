@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from swardwright.domain.poses import BasePose
 from swardwright.domain.site import ErrorSources, Origin, Topics
 from swardwright.footage.clock import interpolate, seconds, usable
 from swardwright.footage.following import follow
-from swardwright.footage.streams import RawPicture, Source, Streams, Timed, Wanted
+from swardwright.footage.streams import Coded, RawPicture, Source, Streams, Timed, Wanted
 
 #: most poses kept of a recording without pictures
 POSES_KEPT = 500
@@ -105,6 +106,23 @@ def read(
 def pictures(path: Path, frames: Sequence[Frame]) -> Iterator[tuple[Frame, NDArray[np.uint8]]]:
     """Yield the frames' pictures, red-green-blue (height, width, 3), in the order of the recording."""
     return open_source(path).pictures(frames)
+
+
+def coded(path: Path, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Callable[[], NDArray[np.uint8]]]]:
+    """Yield the frames in the order of the recording, each with what makes its picture.
+
+    What makes it holds the picture as it was recorded (a tenth of its memory, mostly), so that it can be decoded in
+    another thread, or sent to another process by pickle. The pictures of a video are decoded here.
+    """
+    source = open_source(path)
+    if isinstance(source, Coded):
+        yield from source.coded(frames)
+    else:
+        yield from ((frame, partial(_as_it_is, image)) for frame, image in source.pictures(frames))
+
+
+def _as_it_is(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return image
 
 
 def open_source(path: Path) -> Source:
@@ -199,4 +217,4 @@ def _at(stream: Timed | None, frames: Sequence[Frame]) -> list[tuple[float, ...]
     return [tuple(float(v) for v in row) for row in interpolate(seconds(stream.stamps_ns, zero), stream.values, at)]
 
 
-__all__ = ["follow", "open_source", "pictures", "read"]
+__all__ = ["coded", "follow", "open_source", "pictures", "read"]

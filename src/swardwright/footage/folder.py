@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from swardwright.domain.poses import (
     vector_from_rotation,
 )
 from swardwright.footage.clock import timed, usable
-from swardwright.footage.picture import UnreadablePictureError, compressed_size, decode, sharpness
+from swardwright.footage.picture import UnreadablePictureError, compressed_size, decode_or_tell, sharpness
 from swardwright.footage.streams import (
     MAX_CSV_BYTES,
     MAX_MESSAGE_BYTES,
@@ -108,18 +109,18 @@ class PictureFolder:
 
     def pictures(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Image]]:
         """Yield the frames' pictures in the order given; photographs without poses are turned upright."""
+        yield from ((frame, load()) for frame, load in self.coded(frames))
+
+    def coded(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Callable[[], Image]]]:
+        """Yield the frames in the order given, with what makes the picture of each."""
         upright = not self.posed
         for frame in frames:
             file = self.path / Path(frame.picture).name  # never outside the folder
+            where = f"{self.path.name}/{file.name}"
             if not file.is_file():
-                raise RecordingError("a picture taken in earlier is no longer there",
-                                     where=f"{self.path.name}/{frame.picture}",
+                raise RecordingError("a picture taken in earlier is no longer there", where=where,
                                      remedy="put it back, or take the folder in again")  # fmt: skip
-            try:
-                yield frame, decode(self._bytes(file), upright=upright)
-            except UnreadablePictureError as error:
-                raise RecordingError("a picture cannot be decoded", where=f"{self.path.name}/{file.name}",
-                                     remedy="take the folder in again") from error  # fmt: skip
+            yield frame, partial(decode_or_tell, self._bytes(file), upright, where, None, "take the folder in again")
 
 
 class PosesFile:

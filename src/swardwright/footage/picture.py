@@ -82,6 +82,20 @@ def decode(data: bytes, *, upright: bool = False) -> Image:
     return np.asarray(image, dtype=np.uint8)
 
 
+def decode_or_tell(data: bytes, upright: bool, where: str, field: str | None, remedy: str) -> Image:
+    """Return :func:`decode` of a picture that could be read when it was taken in.
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read now.
+    """
+    try:
+        return decode(data, upright=upright)
+    except UnreadablePictureError as error:
+        raise RecordingError("a picture cannot be decoded", where=where, field=field, remedy=remedy) from error
+
+
 def sharpness(data: bytes) -> float:
     """Return the variance of the Laplacian of a compressed picture decoded in grey at half size (unitless)."""
     import cv2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from swardwright.footage.motion import followed
 from swardwright.footage.picture import (
     UnreadablePictureError,
     compressed_size,
-    decode,
+    decode_or_tell,
     decode_raw,
     image_sharpness,
     sharpness,
@@ -88,6 +89,10 @@ class RobotLog:
 
     def pictures(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Image]]:
         """Yield the frames' pictures in the order of the log."""
+        yield from ((frame, load()) for frame, load in self.coded(frames))
+
+    def coded(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Callable[[], Image]]]:
+        """Yield the frames in the order of the log, with what makes the picture of each."""
         asked = {(f.picture, f.stamp_ns): f for f in frames}
         if not asked:
             return
@@ -96,26 +101,24 @@ class RobotLog:
                 frame = asked.pop((topic, _stamp(message)), None)
                 if frame is None:
                     continue
-                try:
-                    image = (
-                        decode(np.asarray(message.data, np.uint8).tobytes())
-                        if kind == COMPRESSED
-                        else _raw_image(message, f"{self.path.name}: {topic}")
-                    )
-                except UnreadablePictureError as error:
-                    raise RecordingError("a picture cannot be decoded", where=self.path.name, field=frame.id,
-                                         remedy="take the recording in again") from error  # fmt: skip
-                yield frame, image
+                yield frame, self._maker(frame, topic, kind, message)
                 if not asked:
                     return
         missing = next(iter(asked.values()))
         raise RecordingError("a picture taken in earlier is no longer in the recording", where=self.path.name,
                              field=missing.id, remedy="take the recording in again")  # fmt: skip
 
+    def _maker(self, frame: Frame, topic: str, kind: str, message: Any) -> Callable[[], Image]:
+        if kind == COMPRESSED:
+            data = np.asarray(message.data, np.uint8).tobytes()
+            return partial(decode_or_tell, data, False, self.path.name, frame.id, "take the recording in again")
+        return _raw_maker(message, f"{self.path.name}: {topic}")
 
-def _raw_image(message: Any, where: str) -> Image:
+
+def _raw_maker(message: Any, where: str) -> Callable[[], Image]:
     data = np.asarray(message.data, np.uint8)
-    return decode_raw(str(message.encoding), int(message.width), int(message.height), int(message.step), data, where)
+    size = int(message.width), int(message.height), int(message.step)
+    return partial(decode_raw, str(message.encoding), *size, data, where)
 
 
 class _Reading:
@@ -275,7 +278,7 @@ class _Reading:
             else:
                 width, height = int(message.width), int(message.height)
                 self._check_size(topic, width, height)
-                sharp = image_sharpness(_raw_image(message, f"{self.where}: {topic}"))
+                sharp = image_sharpness(_raw_maker(message, f"{self.where}: {topic}")())
         except UnreadablePictureError:
             self.out.left_out["pictures that cannot be decoded"] += 1
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,3 +117,11 @@ class Source(Protocol):
 
     def pictures(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Image]]:
         """Yield the pictures of ``frames`` in the order of the recording, red-green-blue (height, width, 3)."""
+
+
+@runtime_checkable
+class Coded(Protocol):
+    """A recording whose pictures lie in it one by one, and can be decoded elsewhere."""
+
+    def coded(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Callable[[], Image]]]:
+        """Yield the frames in the order of the recording, with what makes the picture of each (goes by pickle)."""

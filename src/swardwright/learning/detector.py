@@ -9,6 +9,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,9 @@ BATCH_MAX = 256
 Given = Image | Callable[[], Image]
 #: heat logits (h, w), shape (3, h, w), kind logits (k, h, w)
 Maps = tuple[Floats, Floats, Floats]
+Stack = Sequence[tuple[Frame, Given]]
+Part = TypeVar("Part")
+Made = TypeVar("Made")
 
 
 class Detector:
@@ -288,40 +292,60 @@ def detect(pairs: Iterable[tuple[Frame, Given]], detector: Detector) -> Iterator
     Pictures are read, looked through and given out side by side, a few more than there are cores at any time. Where one
     cannot be used, what came before it is given out first, then the error raised.
     """
-    stacks, lanes = _in_stacks(pairs, detector.batch), detector.lanes
+    stacks, lanes = in_stacks(pairs, detector.batch), detector.lanes
     if lanes == 1:
         for stack in stacks:
-            yield from _looked(detector, stack)
+            yield from zip((frame for frame, _ in stack), _looked(detector, stack), strict=True)
         return
-    waiting: deque[Future[list[tuple[Frame, list[Detection]]]]] = deque()
-    fault: SwardwrightError | None = None
     pool = ThreadPoolExecutor(lanes, "look")
     try:
-        while True:
-            try:
-                stack = next(stacks)
-            except StopIteration:
-                break
-            except SwardwrightError as error:
-                fault = error
-                break
-            waiting.append(pool.submit(_looked, detector, stack))
-            while waiting and (len(waiting) > lanes or waiting[0].done()):
-                yield from waiting.popleft().result()
-        while waiting:
-            yield from waiting.popleft().result()
-        if fault is not None:
-            raise fault
+        for stack, found in in_order(stacks, lambda stack: pool.submit(_looked, detector, stack), lanes):
+            yield from zip((frame for frame, _ in stack), found, strict=True)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _looked(detector: Detector, stack: Sequence[tuple[Frame, Given]]) -> list[tuple[Frame, list[Detection]]]:
-    found = detector.look([(frame.id, picture) for frame, picture in stack])
-    return [(frame, of) for (frame, _), of in zip(stack, found, strict=True)]
+def _looked(detector: Detector, stack: Stack) -> list[list[Detection]]:
+    return detector.look([(frame.id, picture) for frame, picture in stack])
 
 
-def _in_stacks(pairs: Iterable[tuple[Frame, Given]], size: int) -> Iterator[list[tuple[Frame, Given]]]:
+def in_order(parts: Iterator[Part], submit: Callable[[Part], Future[Made]], most: int) -> Iterator[tuple[Part, Made]]:
+    """Yield parts of some work with what was made of each, in order, however many are under way.
+
+    Parameters
+    ----------
+    submit : Callable
+        Begins one part elsewhere (in a thread, a process, a cluster).
+    most : int
+        Parts under way and done but not yet given out: no more are taken from ``parts`` meanwhile.
+    """
+    waiting: deque[tuple[Part, Future[Made]]] = deque()
+    fault: SwardwrightError | None = None
+    try:
+        while True:
+            try:
+                part = next(parts)
+            except StopIteration:
+                break
+            except SwardwrightError as error:  # what came before it is given out first
+                fault = error
+                break
+            waiting.append((part, submit(part)))
+            while waiting and (len(waiting) > most or waiting[0][1].done()):
+                yield waiting[0][0], waiting[0][1].result()
+                waiting.popleft()
+        while waiting:
+            yield waiting[0][0], waiting[0][1].result()
+            waiting.popleft()
+    finally:
+        for _, future in waiting:
+            future.cancel()
+    if fault is not None:
+        raise fault
+
+
+def in_stacks(pairs: Iterable[tuple[Frame, Given]], size: int) -> Iterator[Stack]:
+    """Yield the pairs some at a time; what came before a fault is given out before it."""
     held: list[tuple[Frame, Given]] = []
     try:
         for pair in pairs:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import hashlib
+import io
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.frame import Detection, Frame, Track
@@ -15,22 +19,30 @@ from swardwright.domain.site import treat_probability
 from swardwright.domain.weed import Look, Register, Sighting
 from swardwright.shell.agreement import agreement
 from swardwright.shell.agreement_words import as_data, sentences
+from swardwright.shell.codec import content_hash
 from swardwright.shell.open_site import OpenSite
+from swardwright.shell.reach_cache import FOLDER as CACHE
 from swardwright.shell.saying import Progress, Said
 from swardwright.shell.status import DETECTIONS_FROM, REGISTER_FROM, detector_path, input_hashes, inputs_for, model_card
 from swardwright.shell.truth import note_comparison
 
+if TYPE_CHECKING:
+    from swardwright.shell.spreading import How
+    from swardwright.shell.store import Recording
+
 #: pictures that a folder of photographs may hold
 PHOTOGRAPHS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp")
+REMEDY = "take it out of the folder, or copy it again"
 
 
-def detect_site(opened: OpenSite, *, again: bool = False) -> Said:
-    """Look through the frames of every recording that has not been looked through (or whose detections are stale)."""
-    from swardwright.footage import pictures
-    from swardwright.learning import detect, load_detector
+def detect_site(opened: OpenSite, *, again: bool = False, how: How | None = None) -> Said:
+    """Look through the frames of every recording that has not been looked through (or whose detections are stale).
 
+    What was found is kept picture by picture in the site's cache until the recording is done, so that an interrupted
+    look goes on where it stopped.
+    """
     store = opened.store
-    with store.writer():
+    with store.writer(one_transaction=False):
         standing = {s.name: s.state for s in opened.status().standings}
         waiting = [
             r for r in store.recordings()
@@ -39,37 +51,71 @@ def detect_site(opened: OpenSite, *, again: bool = False) -> Said:
         if not store.recordings() or not any(store.frames(r.name) for r in store.recordings()):
             raise StaleError("there are no frames to look through", where=opened.folder.name,
                              remedy=f"take a recording in first: swardwright take-in {opened.folder}")  # fmt: skip
-        detector = load_detector(detector_path(opened.folder, opened.site))
-        present = input_hashes(opened.folder, opened.site)
+        card = model_card(opened.folder, opened.site)
         counts: dict[str, int] = {}
-        frames_seen = 0
+        frames_seen = kept_count = 0
         for recording in waiting:
-            frames = store.frames(recording.name)
-            progress = Progress(f"looking through {recording.name}")
-            found: list[Detection] = []
-            pairs = pictures(opened.folder / recording.path, frames)
-            for number, (_, detections) in enumerate(detect(pairs, detector), start=1):
-                found += detections
-                progress(number, len(frames))
-            store.set_detections(recording.name, found)
-            inputs = inputs_for(present, DETECTIONS_FROM, store, (f"frames {recording.name}",))
-            store.set_result(f"detections {recording.name}", tuple(found), inputs)
-            counts[recording.name] = len(found)
-            frames_seen += len(frames)
+            count, kept = _look_through(opened, recording, how)
+            counts[recording.name] = count
+            frames_seen += len(store.frames(recording.name))
+            kept_count += kept
     lines = [f"{name}: {count} detections." for name, count in counts.items()]
-    unknown = sorted(set(detector.card.kinds) - {k.name for k in opened.site.kinds})
+    lines += _went_on(kept_count)
+    unknown = sorted(set(card.kinds) - {k.name for k in opened.site.kinds})
     if unknown:
         lines.append(
             f"The detector also knows {', '.join(unknown)}, which site.toml does not list: they are never heated."
         )
     if not waiting:
         lines.append("Every frame was looked through already; --again does it once more.")
-    return Said(tuple(lines), {"detections": counts, "frames": frames_seen})
+    return Said(tuple(lines), {"detections": counts, "frames": frames_seen, "kept_from_before": kept_count})
 
 
-def detect_folder(folder: Path, *, model: Path | None, out: Path | None) -> Said:
-    """Look through a plain folder of photographs."""
-    from swardwright.learning import detect, load_detector, shipped_detector
+def _look_through(opened: OpenSite, recording: Recording, how: How | None) -> tuple[int, int]:
+    """Look through one recording and store it; return detections and pictures looked through before a stop."""
+    from swardwright.footage import coded
+    from swardwright.shell.looked import looked
+    from swardwright.shell.spreading import How, look_through
+
+    store, name = opened.store, recording.name
+    frames = store.frames(name)
+    present = input_hashes(opened.folder, opened.site)
+    inputs = inputs_for(present, DETECTIONS_FROM, store, (f"frames {name}",))
+    made_from = content_hash((name, sorted(inputs.items())))
+    model = detector_path(opened.folder, opened.site)
+    place = f"looked-{content_hash(name)[:12]}"
+    with looked(opened.folder / CACHE / f"{place}-{made_from[:24]}.jsonl", made_from) as notes:
+        before = sum(frame.id in notes.found for frame in frames)
+        rest = [frame for frame in frames if frame.id not in notes.found]
+        progress = Progress(f"looking through {name}")
+        pairs = coded(opened.folder / recording.path, rest)
+        with contextlib.closing(look_through(pairs, model, how or How())) as found:
+            for number, (frame, detections) in enumerate(found, start=before + 1):
+                notes.keep(frame.id, detections)
+                progress(number, len(frames))
+        everything = tuple(d for frame in frames for d in notes.found[frame.id])
+        with store.transaction():
+            store.set_detections(name, everything)
+            store.set_result(f"detections {name}", everything, inputs)
+        notes.done()
+        for old in (opened.folder / CACHE).glob(f"{place}-*.jsonl"):
+            old.unlink(missing_ok=True)
+    return len(everything), before
+
+
+def _went_on(kept: int) -> list[str]:
+    return [f"{kept} pictures were looked through before a stop, and kept."] if kept else []
+
+
+def detect_folder(folder: Path, *, model: Path | None, out: Path | None, how: How | None = None) -> Said:
+    """Look through a plain folder of photographs.
+
+    With ``out``, what was found is kept picture by picture beside it until all is done.
+    """
+    from swardwright.learning import shipped_detector
+    from swardwright.learning.detector import read_detector
+    from swardwright.shell.looked import looked
+    from swardwright.shell.spreading import How, look_through
 
     paths = sorted(p for p in folder.rglob("*") if p.suffix.lower() in PHOTOGRAPHS and p.is_file())
     if not paths:
@@ -78,57 +124,80 @@ def detect_folder(folder: Path, *, model: Path | None, out: Path | None) -> Said
     if out is not None and out.suffix.lower() not in (".json", ".csv"):
         raise InputError("detections are written as JSON or CSV", field="--out", value=out.name,
                          limit="a name that ends in .json or .csv", remedy="change the name")  # fmt: skip
-    detector = load_detector(shipped_detector() if model is None else model)
-    progress = Progress("looking through photographs")
-    rows: list[dict[str, Any]] = []
-    for number, (frame, found) in enumerate(detect(_photographs(folder, paths), detector), start=1):
-        rows += [
-            {
-                "picture": frame.id, "u_px": round(d.u_px, 2), "v_px": round(d.v_px, 2),
-                "radius_px": round(d.radius_px, 2), "probability": round(d.probability, 4), "kind": d.kind,
-                "kinds": {name: round(p, 4) for name, p in d.kinds},
-            }
-            for d in found
-        ]  # fmt: skip
-        progress(number, len(paths))
-    if out is not None:
-        _write_rows(out, rows)
+    model = shipped_detector() if model is None else model
+    names = {path.relative_to(folder).as_posix(): path for path in paths}
+    with contextlib.ExitStack() as held:
+        keys = {name: _key(name, path) for name, path in names.items()}
+        found: dict[str, tuple[Detection, ...]] = {}
+        notes = None
+        if out is not None:
+            _, data, card = read_detector(model)
+            made_from = hashlib.sha256(data + card).hexdigest()
+            notes = held.enter_context(looked(out.with_name(f"{out.name}.looked.jsonl"), made_from))
+            found = {name: notes.found[key] for name, key in keys.items() if key in notes.found}
+        before = len(found)
+        progress = Progress("looking through photographs")
+        pairs = _photographs(folder, {name: path for name, path in names.items() if name not in found})
+        seen = held.enter_context(contextlib.closing(look_through(pairs, model, how or How())))
+        for number, (frame, detections) in enumerate(seen, start=before + 1):
+            if notes is not None:
+                notes.keep(keys[frame.id], detections)
+            found[frame.id] = tuple(detections)
+            progress(number, len(paths))
+        rows = [_row(name, d) for name in names for d in found[name]]
+        if out is not None and notes is not None:
+            _write_rows(out, rows)
+            notes.done()
     lines = [f"{len(paths)} photographs, {len(rows)} detections" + (f", written to {out}." if out else ".")]
+    lines += _went_on(before)
     if out is None:
         lines += [
             f"{r['picture']}: {r['kind']} at ({r['u_px']:.0f}, {r['v_px']:.0f}) px, radius {r['radius_px']:.0f} px, "
             f"probability {r['probability']:.2f}"
             for r in rows
         ]
-    return Said(tuple(lines), {"photographs": len(paths), "detections": rows})
+    return Said(tuple(lines), {"photographs": len(paths), "detections": rows, "kept_from_before": before})
 
 
-def _photographs(folder: Path, paths: list[Path]) -> Iterator[tuple[Frame, Any]]:
-    from swardwright.footage.picture import UnreadablePictureError, decode
+def _row(picture: str, d: Detection) -> dict[str, Any]:
+    return {
+        "picture": picture, "u_px": round(d.u_px, 2), "v_px": round(d.v_px, 2), "radius_px": round(d.radius_px, 2),
+        "probability": round(d.probability, 4), "kind": d.kind, "kinds": {name: round(p, 4) for name, p in d.kinds},
+    }  # fmt: skip
 
-    for number, path in enumerate(paths):
+
+def _key(name: str, path: Path) -> str:
+    """Tell a photograph from one that was put in its place."""
+    stat = path.stat()
+    return f"{name}|{stat.st_size}|{stat.st_mtime_ns}"
+
+
+def _photographs(folder: Path, names: dict[str, Path]) -> Iterator[tuple[Frame, Callable[[], Any]]]:
+    from swardwright.footage.picture import UnreadablePictureError, compressed_size, decode_or_tell
+
+    for number, (name, path) in enumerate(names.items()):
         try:
-            image = decode(path.read_bytes(), upright=True)
+            data = path.read_bytes()
+            width, height, turned = compressed_size(data)
         except UnreadablePictureError as error:
-            raise InputError("the photograph cannot be read", where=path.name,
-                             remedy="take it out of the folder, or copy it again") from error  # fmt: skip
-        name = path.relative_to(folder).as_posix()
-        yield Frame(name, folder.name, number, name, (int(image.shape[1]), int(image.shape[0]))), image
+            raise InputError("the photograph cannot be read", where=path.name, remedy=REMEDY) from error
+        size = (width, height) if turned < 5 else (height, width)
+        load = partial(decode_or_tell, data, True, path.name, None, REMEDY)
+        yield Frame(name, folder.name, number, name, size), load
 
 
 def _write_rows(out: Path, rows: list[dict[str, Any]]) -> None:
-    try:
-        with out.open("w", encoding="utf-8", newline="") as stream:
-            if out.suffix.lower() == ".json":
-                json.dump(rows, stream, indent=1)
-                return
-            names = ["picture", "u_px", "v_px", "radius_px", "probability", "kind"]
-            writer = csv.DictWriter(stream, names, extrasaction="ignore")
-            writer.writeheader()
-            writer.writerows(rows)
-    except OSError as error:
-        raise InputError(f"the file cannot be written ({error.strerror})", where=str(out),
-                         remedy="name a place that you may write to") from error  # fmt: skip
+    from swardwright.shell.looked import write_whole
+
+    stream = io.StringIO(newline="")
+    if out.suffix.lower() == ".json":
+        json.dump(rows, stream, indent=1)
+    else:
+        names = ["picture", "u_px", "v_px", "radius_px", "probability", "kind"]
+        writer = csv.DictWriter(stream, names, extrasaction="ignore")
+        writer.writeheader()
+        writer.writerows(rows)
+    write_whole(out, stream.getvalue().encode("utf-8"))
 
 
 def locate_site(opened: OpenSite, *, out: Path | None = None, force: bool = False) -> Said:
