@@ -94,6 +94,8 @@ class VideoReading:
         try:
             container = av.open(str(self.path), format=kind, options={"protocol_whitelist": "file"},
                                 metadata_errors="ignore")  # fmt: skip
+        except av.error.EOFError as error:
+            raise self._none() from error
         except (av.FFmpegError, ValueError) as error:
             raise self._unknown(str(getattr(error, "strerror", None) or type(error).__name__)) from error
         streams = [s for s in container.streams.video if not int(s.disposition) & 0x400]  # no cover pictures
@@ -125,6 +127,10 @@ class VideoReading:
                                  value=f"{width} x {height}", limit=f"{MAX_VIDEO_PIXELS} pixels",
                                  remedy="export it smaller")  # fmt: skip
         check_pixels(width, height)
+
+    def _none(self) -> RecordingError:
+        return RecordingError("the video has no pictures", where=self.path.name,
+                              remedy="copy it again from the camera")  # fmt: skip
 
     def _unknown(self, value: str) -> RecordingError:
         return RecordingError("the video is cut, damaged or of an unknown kind", where=self.path.name, value=value,
@@ -162,7 +168,7 @@ class VideoReading:
             if after is None or item.number >= after[0]:
                 yield item
         if not self.found:
-            raise RecordingError("the video has no pictures", where=self.path.name, remedy="copy it again")
+            raise self._none()
 
     def _decoded(self, jump_ns: int | None) -> Iterator[Decoded]:
         import av
@@ -215,7 +221,7 @@ class VideoReading:
             try:
                 yield from stream.decode(packet)  # None drains the decoder
                 bad = 0
-            except av.EOFError:
+            except av.error.EOFError:
                 return
             except (av.FFmpegError, ValueError) as error:
                 self.bad_packets += 1

@@ -6,6 +6,7 @@ when the camera has gone on so far that a choice must be made. One picture at a 
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
-from swardwright.frames.blur import Levels, relative, sharpness
+from swardwright.frames.blur import NEIGHBOURS_S, Levels, fineness, relative, sharpness
 from swardwright.frames.moving import Follower, Small, shared_with, small
 
 KEPT = "kept"
@@ -34,6 +35,8 @@ FIRST_SHARE, FIRST_S = 0.85, 0.5
 RECENT = 8
 #: share of the usual fineness below which a frame is blurred, whatever its neighbours (tried on rendered ground)
 FINENESS_MIN = 0.35
+#: how long the sharpness of frames is remembered for those beside them, s
+REMEMBERED_S = 3.0
 #: what counts as no shared ground when the next place begins
 APART = 0.01
 
@@ -156,7 +159,7 @@ class Chooser:
         self._picture = small(half)
         self._shape = (self._picture.shape[1], self._picture.shape[0])
         sharp = sharpness(half)
-        row = Row(number, time_s, sharp, sharp / (sharpness(self._picture) + 1.0), bright, dark, 0.0, "")
+        row = Row(number, time_s, sharp, fineness(sharp, half, self._picture), bright, dark, 0.0, "")
         self.rows.append(row)
         return row
 
@@ -178,7 +181,7 @@ class Chooser:
             row.reason = OVER if bright > choice.clipped else UNDER
             self._picture = before  # the motion is followed from the last frame that shows something
             return False
-        state.neighbours = [n for n in state.neighbours if time_s - n[0] <= 4 * NEIGHBOURS_KEPT_S]
+        state.neighbours = [n for n in state.neighbours if time_s - n[0] <= REMEMBERED_S]
         state.neighbours.append((time_s, row.sharpness))
         self._levels.add(row.fineness)
         pose = self._follower.step(self._small())
@@ -255,6 +258,9 @@ class Chooser:
 
     def _blurred(self, row: Row) -> bool:
         row.relative = relative(row.time_s, row.sharpness, self._state.neighbours)
+        return self._dull(row)
+
+    def _dull(self, row: Row) -> bool:
         return row.relative < self.choice.blur or row.fineness < FINENESS_MIN * self._levels.high()
 
     def settle(self, name: str, shares: dict[str, float]) -> bool:
@@ -295,10 +301,19 @@ class Chooser:
         """Return the rows so far with their final reasons, and forget them; ``but_last``: all but the newest."""
         keep = self.rows[-1:] if but_last else []
         done = self.rows[: len(self.rows) - len(keep)]
-        self.rows = keep
+        judged = [r for r in self.rows if r.reason not in (DAMAGED, OVER, UNDER)]
+        values = dict(self._state.neighbours) | {r.time_s: r.sharpness for r in judged}
+        times = sorted(values)
         for row in done:
-            if row.reason in (NO_NEW, LESS_SHARP, GAP, "") and self._blurred(row):
+            if row.reason not in (DAMAGED, OVER, UNDER):
+                low, high = (
+                    bisect_left(times, row.time_s - NEIGHBOURS_S),
+                    bisect_right(times, row.time_s + NEIGHBOURS_S),
+                )
+                row.relative = relative(row.time_s, row.sharpness, [(t, values[t]) for t in times[low:high]])
+            if row.reason in (NO_NEW, LESS_SHARP, GAP, "") and self._dull(row):
                 row.reason = BLURRED
+        self.rows = keep
         return done
 
     def anchored(self) -> dict[str, Any]:
@@ -306,10 +321,6 @@ class Chooser:
         self._follower.start(self._small(), np.array(self._state.pose), self._state.stretch)
         self._state.levels = self._levels.counts
         return asdict(self._state)
-
-
-#: sharpness is remembered for four times this long: no frame waits longer for its neighbours
-NEIGHBOURS_KEPT_S = 0.75
 
 
 def _state_of(data: dict[str, Any]) -> State:
