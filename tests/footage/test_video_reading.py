@@ -225,3 +225,22 @@ def test_sizes_and_lengths_beyond_the_bounds(tmp_path, monkeypatch):
             with pytest.raises(RecordingError, match=words):
                 read(path)
     assert len(read(path)[1]) == 30
+
+
+def test_bytes_changed_at_random_end_in_pictures_or_one_sentence(tmp_path):
+    ground = turf(1, 900, 700)
+    sources = [write(tmp_path / n, walk(ground, 12)) for n in ("a.mp4", "b.mkv")]
+    sources.append(write(tmp_path / "c.avi", walk(ground, 12), codec="mpeg4"))
+    rng = np.random.default_rng(7)
+    for turn in range(60):
+        source = sources[turn % 3]
+        data = bytearray(source.read_bytes())
+        reach = len(data) if turn % 2 else min(len(data), 1500)
+        for at in rng.integers(0, reach, int(rng.integers(1, 60))):
+            data[at] = int(rng.integers(256))
+        path = tmp_path / f"x{source.suffix}"
+        path.write_bytes(bytes(data))
+        try:
+            assert read(path)[1]
+        except RecordingError as error:
+            assert error.remedy or error.limit

@@ -207,7 +207,7 @@ def test_a_site_takes_frames_with_their_places_and_gives_their_pictures(own_site
     with opened(own_site) as at:
         frames = at.frames("walk.mp4")
         assert len(frames) == told["frames_kept"] > 3
-        assert all(f.place and f.place.startswith("walk.mp4 place-") for f in frames)
+        assert all(f.ground_group and f.ground_group.startswith("walk.mp4 place-") for f in frames)
         assert at.store.for_teaching("walk.mp4")
         assert (own_site / "recordings" / "walk.mp4").is_file()
         for frame, image in pictures(own_site / "recordings" / "walk.mp4", frames[:2]):
@@ -222,8 +222,9 @@ def test_a_site_takes_frames_with_their_places_and_gives_their_pictures(own_site
 def test_a_site_and_wrong_words(own_site, videos, tmp_path):
     before = fingerprint(own_site)
     (tmp_path / "words.mp4").write_text("only words")
-    for words in ((own_site,), (own_site, videos / "walk.mp4", "--out", tmp_path / "o"), (own_site, tmp_path / "words.mp4"),
-                  (own_site, "none.mp4"), (videos / "walk.mp4", "--out", own_site)):  # fmt: skip
+    walk_there = (own_site, videos / "walk.mp4", "--out", tmp_path / "o")
+    to_site = (videos / "walk.mp4", "--out", own_site)
+    for words in ((own_site,), walk_there, (own_site, tmp_path / "words.mp4"), (own_site, "none.mp4"), to_site):
         done = run_command("frames", *words)
         assert done.exit_code == 2, done.output
         assert "To mend it" in done.stderr

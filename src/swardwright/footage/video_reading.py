@@ -102,13 +102,13 @@ class VideoReading:
         if not streams:
             container.close()
             raise RecordingError("the file has no video", where=self.path.name, remedy="give an MP4 or MOV video")
-        stream = max(streams, key=lambda s: (s.width or 0) * (s.height or 0))
-        width, height = int(stream.width or 0), int(stream.height or 0)
+        known = [s for s in streams if s.codec_context is not None]
         try:
-            if stream.codec_context is None:
+            if not known:
                 raise RecordingError("the video's kind of coding is not known", where=self.path.name,
                                      remedy="export it as H.264 or H.265 in MP4")  # fmt: skip
-            self._check_size(width, height)
+            stream = max(known, key=lambda s: (s.width or 0) * (s.height or 0))
+            self._check_size(int(stream.width or 0), int(stream.height or 0))
             seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
             seconds = seconds or (float(container.duration) / 1e6 if container.duration else 0.0)
             if seconds > MAX_VIDEO_S:
