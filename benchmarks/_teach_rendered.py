@@ -1,0 +1,122 @@
+"""Teaching on rendered ground: F1 at 3 cm on other places, minutes, and what the exported file computes.
+
+Rendered ground is the program's own generator. What is held out are places: other seeds than any that taught, and than
+those of the shipped detector (1,000,000 to 1,099,999), so other ground, plants, light and cameras out of the same
+generator. That says how teaching works, and nothing about real turf. ``plain`` is mown turf with five kinds of plants,
+``wide`` many sorts of ground with other plants between; F1 counts crowns of any kind, at the card's own threshold.
+"""
+
+from __future__ import annotations
+
+import functools
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from swardwright.learning import ModelCard, Sample, TeachSettings, evaluate, load_detector, shipped_detector, teach
+from swardwright.shell.rendering import RenderedPicture, rendered_pictures
+from swardwright.shell.teach_samples import decoded
+
+TAUGHT_FROM, JUDGED_FROM = 1_810_000, 1_860_000
+#: views of each piece of ground: few labels come from as many places as can be
+VIEWS_FEW, VIEWS_MANY, VIEWS_JUDGED = 1, 4, 2
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one teaching run gave: its card, F1 on other places, minutes by the clock and of one processor."""
+
+    card: ModelCard
+    f1: float
+    clock_min: float
+    processor_min: float
+
+
+def samples(pictures: Sequence[RenderedPicture]) -> list[Sample]:
+    """Return rendered pictures as what teaching takes."""
+    return [
+        Sample(p.name, functools.partial(decoded, p.jpeg, p.name), p.labels, p.scene, p.ignored, p.metres_per_px)
+        for p in pictures
+    ]
+
+
+@functools.cache
+def ground(first: int, frames: int, views: int, variety: str) -> tuple[Sample, ...]:
+    """Return pictures of places that nothing else uses."""
+    seeds = range(first, first + -(-frames // views))
+    return tuple(samples(list(rendered_pictures(seeds, views, 2, variety)))[:frames])
+
+
+def run(frames: int, variety: str, judged: Sequence[Sample], settings: TeachSettings, start: str) -> Outcome:
+    """Teach on some frames and judge on other places."""
+    taught = ground(TAUGHT_FROM, frames, VIEWS_FEW if frames <= 40 else VIEWS_MANY, variety)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "taught.onnx"
+        clock, processor = time.monotonic(), time.process_time()
+        card = teach(taught, out, settings, name="taught", about="rendered", data={"invented": True}, start=start)
+        clock, processor = time.monotonic() - clock, time.process_time() - processor
+        f1 = evaluate(load_detector(out, threads=2), judged, settings)["f1"]
+    return Outcome(card, f1, clock / 60.0, processor / 60.0)
+
+
+def export_gap() -> float:
+    """Return the largest difference between ONNX Runtime and PyTorch, both networks, fresh norms moved by data."""
+    import torch
+
+    from swardwright.learning.export import difference, to_onnx
+    from swardwright.learning.network import make_network
+
+    worst = 0.0
+    for name in ("small", "pretrained"):
+        torch.manual_seed(3)
+        network = make_network(name, 5).train()
+        for _ in range(4):
+            network(torch.rand(2, 3, 96, 96) * 255)
+        data = to_onnx(network)
+        worst = max(worst, *(difference(network, data, seed=seed) for seed in range(3)))
+    return worst
+
+
+def figures(full: bool) -> Iterator[dict[str, Any]]:
+    """Yield the figures: a short run on 20 and 200 frames, or with ``full`` all starts, networks and grounds."""
+    yield _figure("ONNX off PyTorch, both networks, largest logit, cell or log radius", export_gap(), "", most=2e-3)
+    balance = TeachSettings(threshold_by="balance", minutes=None)
+    few = replace(balance, steps=1200 if full else 200, evaluate_every=100)
+    many = replace(balance, steps=6000 if full else 250, evaluate_every=500 if full else 125)
+    judged = ground(JUDGED_FROM, 120 if full else 40, VIEWS_JUDGED, "plain")
+    before = evaluate(load_detector(shipped_detector(), threads=2), judged, balance)["f1"]
+    yield _figure("mown turf, shipped detector as it comes, F1 at 3 cm on other places", before, "")
+    one = run(20, "plain", judged, few, "shipped")
+    yield _figure("mown turf, 20 frames from the shipped weights, F1 at 3 cm on other places", one.f1, "", least=0.85)
+    yield _figure("20 frames from the shipped weights, by the clock on this machine", one.clock_min, "min", most=10.0)
+    yield _figure("20 frames from the shipped weights, of two quiet cores", one.processor_min / 2.0, "min", most=10.0)
+    yield _figure("20 frames from the shipped weights, steps", float(one.card.training["steps"]), "steps")
+    two = run(200, "plain", judged, many, "shipped")
+    yield _figure("mown turf, 200 frames from the shipped weights, F1 at 3 cm on other places", two.f1, "", least=0.95)
+    if not full:
+        return
+    for frames, start, network in ((200, "none", "small"), (20, "none", "small"), (20, "none", "pretrained"),
+                                   (200, "none", "pretrained")):  # fmt: skip
+        got = run(frames, "plain", judged, replace(few if frames == 20 else many, network=network), start)
+        bound = 0.95 if frames == 200 and network == "small" else None
+        words = f"mown turf, {frames} frames, {network} network, no shipped weights, F1 at 3 cm on other places"
+        yield _figure(words, got.f1, "", least=bound)
+    wide = ground(JUDGED_FROM + 10_000, 160, VIEWS_JUDGED, "wide")
+    for frames in (20, 200):
+        got = run(frames, "wide", wide, few if frames == 20 else many, "shipped")
+        yield _figure(f"all grounds, {frames} frames from the shipped weights, F1 at 3 cm on other places", got.f1, "")
+
+
+def _figure(
+    name: str, value: float, unit: str, *, least: float | None = None, most: float | None = None
+) -> dict[str, Any]:
+    holds = None if least is None and most is None else bool(
+        (least is None or value >= least) and (most is None or value <= most) and np.isfinite(value)
+    )  # fmt: skip
+    return {"figure": f"teach: {name}", "value": float(f"{value:.3g}"), "unit": unit,
+            "bound": least if least is not None else most, "holds": holds}  # fmt: skip
