@@ -167,7 +167,7 @@ def test_the_worst_come_first():
     p = logistic(judged.logit)
     mistakes = worst(judged, p, 0.5, PRICES, most=5)
     misses = [m for m in mistakes if m.sort in ("missed", "taken for one to spare")]
-    burns = [m for m in mistakes if m.sort in ("bare turf", "one to spare")]
+    burns = [m for m in mistakes if m.sort in ("bare ground", "one to spare")]
     assert len(misses) == len(burns) == 5
     assert [m.radius_px for m in misses] == sorted((m.radius_px for m in misses), reverse=True)
     assert [m.probability for m in burns] == sorted((m.probability for m in burns), reverse=True)

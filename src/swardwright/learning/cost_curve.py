@@ -35,7 +35,7 @@ class Prices:
     hold : float
         Gas and minutes of one hold, on whatever it is.
     scorch : float
-        Turf scorched by one hold on bare turf.
+        Turf scorched by one hold on bare ground.
     other : float
         Of a missed plant of a kind named nowhere (kinds are not compared).
     """
@@ -71,7 +71,7 @@ class CostCurve:
     expected : Floats
         Shape (n,): as the calibrated probabilities foretell the burning, and the labels the missing.
     missed, wrong : Floats
-        Shape (n,): plants to treat that are not burnt; holds on bare turf or on a plant to spare.
+        Shape (n,): plants to treat that are not burnt; holds on bare ground or on a plant to spare.
     chosen : int
         Row of least mean of ``cost`` and ``expected``, so that a lucky gap between two candidates does not choose.
     best : int

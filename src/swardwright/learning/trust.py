@@ -58,7 +58,7 @@ class AtThreshold:
     right : Interval
         Share of burns that would hit a plant to treat.
     missed, wrong, wrong_turf, wrong_spared, false_alarms : Interval
-        Per square metre of ground (or per picture): plants to treat left, burns on anything else (on bare turf, on a
+        Per square metre of ground (or per picture): plants to treat left, burns on anything else (on bare ground, on a
         plant to spare), and reports of any kind where no plant is.
     cost : float
         In the user's prices, per 100 m2 (or per 100 pictures).

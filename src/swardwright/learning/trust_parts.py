@@ -140,7 +140,7 @@ def _row(
 class Mistake:
     """One miss or wrong burn, for the picture sheet.
 
-    ``sort``: ``missed``, ``taken for one to spare``, ``bare turf`` or ``one to spare``; pixels of the picture;
+    ``sort``: ``missed``, ``taken for one to spare``, ``bare ground`` or ``one to spare``; pixels of the picture;
     ``probability``: as stated (of a miss: of the candidate there, 0 without one).
     """
 
@@ -173,7 +173,7 @@ def worst(judged: Judged, probability: Floats, threshold: float, prices: Prices,
     wrong = wrong[np.argsort(-probability[wrong], kind="stable")][:most]
     for i in wrong:
         said = judged.kinds[int(judged.kind_share[i].argmax())]
-        out.append(Mistake("one to spare" if judged.hit[i] else "bare turf", int(judged.picture[i]),
+        out.append(Mistake("one to spare" if judged.hit[i] else "bare ground", int(judged.picture[i]),
                            float(judged.u_px[i]), float(judged.v_px[i]), float(judged.radius_px[i]),
                            said if compares_kinds(judged) else "plant", float(probability[i])))  # fmt: skip
     return out

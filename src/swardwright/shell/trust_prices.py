@@ -81,6 +81,6 @@ def told_prices(prices: Prices) -> str:
     """Return the prices in words."""
     misses = sorted(set(prices.miss.values()))
     missed = f"{misses[0]:g}" if len(misses) == 1 else f"{misses[0]:g} to {misses[-1]:g}"
-    burnt = f"a burn on bare turf {prices.hold + prices.scorch:.3g}"
+    burnt = f"a burn on bare ground {prices.hold + prices.scorch:.3g}"
     hold = f" (gas and minutes {prices.hold:.3g}, turf {prices.scorch:.3g})" if prices.hold else ""
     return f"a missed plant {missed}, {burnt}{hold}"

@@ -17,7 +17,7 @@ from swardwright.shell.report_map import COLOURS
 _RADII, _LEAST_PX = 6.0, 96
 _COLUMNS = 8
 _WORDS = {
-    "missed": "missed", "taken for one to spare": "spared", "bare turf": "burns turf",
+    "missed": "missed", "taken for one to spare": "spared", "bare ground": "burns ground",
     "one to spare": "burns one to spare",
 }  # fmt: skip
 _MISSED, _BURNT = COLOURS[1], COLOURS[0]

@@ -20,6 +20,8 @@ PLACES_LEAST, PLANTS_LEAST = 5, 50
 CALIBRATION_MOST = 0.05
 #: another threshold is worth having when it saves more than this share of the cost
 WORTH_CHANGING = 0.03
+#: a detector that burns less than this share is taught, not adjusted
+HOPELESS = 0.3
 CAUTION = (
     "This is a measurement on pictures, never a safety function: it says nothing of people, animals or anything else"
     " that a flame must not meet."
@@ -93,7 +95,11 @@ def judged_verdict(trust: Trust, demands: Demands, *, adopted: bool) -> Verdict:
     found = again if adopted and again is not None else verdict(trust, trust.as_is, trust.error_as_is, demands)
     at = trust.elsewhere if adopted and trust.elsewhere is not None else trust.as_is
     todo: list[str] = []
-    if not adopted and trust.elsewhere is not None:
+    hopeless = max(at.treated.value, 0.0 if trust.elsewhere is None else trust.elsewhere.treated.value) < HOPELESS
+    if hopeless:
+        todo.append("teach it on labelled pictures of ground like this (swardwright teach), then judge it again on"
+                    " others")  # fmt: skip
+    if not adopted and not hopeless and trust.elsewhere is not None:
         saves = 1.0 - trust.elsewhere.cost / trust.as_is.cost if trust.as_is.cost > 0 else 0.0
         if saves > WORTH_CHANGING or trust.error_as_is > max(
             CALIBRATION_MOST, trust.error_by_chance, trust.error_elsewhere
@@ -104,7 +110,7 @@ def judged_verdict(trust: Trust, demands: Demands, *, adopted: bool) -> Verdict:
         todo.append("film and label more places that the detector has not seen")
     if not trust.per_m2:
         todo.append("say how much ground a pixel covers (--metres-per-px, or take pictures in with poses)")
-    if at.treated.low < demands.found_least:
+    if at.treated.low < demands.found_least and not hopeless:
         part = weakest(trust.rows)
         where = "" if part is None else f", above all {part.what} {part.name} (finds {percent(part.found)})"
         todo.append(f"label more of what it misses{where}")
@@ -148,8 +154,9 @@ def sentences(trust: Trust, prices: Prices, within: str) -> list[str]:
     lines.append(f"Prices: {told_prices(prices)}.")
     per_100 = f"100 {unit}" if trust.per_m2 else "100 pictures"
     row = trust.curve
-    lines.append(f"Least expected cost: threshold {trust.threshold:.2f}; the detector's own costs {at.cost:.3g} per "
-                 f"{per_100}, burning nothing {row.nothing * _per_100(trust):.3g}.")  # fmt: skip
+    least = "burning nothing" if row.chosen == 0 else f"threshold {trust.threshold:.2f}"
+    lines.append(f"Least expected cost: {least}; the detector's own costs {at.cost:.3g} per {per_100}, "
+                 f"burning nothing {row.nothing * _per_100(trust):.3g}.")  # fmt: skip
     if trust.elsewhere is not None:
         lines += _burning(trust.elsewhere, unit, "Calibrated and thresholded anew, each place by what the others say")
         more = (
@@ -165,7 +172,7 @@ def sentences(trust: Trust, prices: Prices, within: str) -> list[str]:
 def _burning(at: AtThreshold, unit: str, when: str) -> list[str]:
     return [
         f"{when}, per {unit}: it will miss {rate(at.missed)} plants to treat and wrongly burn {rate(at.wrong)} times: "
-        f"{rate(at.wrong_turf)} on bare turf, {rate(at.wrong_spared)} on plants to spare."
+        f"{rate(at.wrong_turf)} on bare ground, {rate(at.wrong_spared)} on plants to spare."
     ]
 
 
