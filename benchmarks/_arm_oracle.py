@@ -38,13 +38,16 @@ def outside_urdf(name: str) -> Path:
 
 
 def outside_rig(rig: Rig, path: Path, link: str) -> Rig:
-    """Return the rig with another arm on it, the same head at its end, mounted ``MOUNT_M`` high at the base's front."""
+    """Return the rig with another arm on it, the same head at its end, mounted ``MOUNT_M`` high at the base's front.
+
+    Without the gas bottle, which stands where the invented arm leaves room for it.
+    """
     arm = mounted(arm_from_urdf(path.read_text(), path.name))
     middle = tuple(float(v) for v in 0.5 * (arm.lower_rad + arm.upper_rad))
     base = replace(rig.base, offset_m=0.15 - rig.base.length_m / 2.0)
     return replace(
         rig, arm=arm, head=replace(rig.head, link=link), camera_link=link, base=base, look_joints_rad=(middle,),
-        rest_joints_rad=middle, survey_joints_rad=middle,
+        rest_joints_rad=middle, survey_joints_rad=middle, bottle=None,
     )  # fmt: skip
 
 
@@ -55,6 +58,8 @@ DRAWN = ("z1_description/urdf/z1.urdf", "link06", "0.14 0 0", "0 1.5707963 0")
 
 def drawn_rig(rig: Rig, name: str, link: str, xyz: str, rpy: str, folder: Path) -> tuple[Rig, Path]:
     """Return the rig with an outside arm on it, and its URDF: lifted by ``MOUNT_M``, meshes left out, with postures.
+
+    Without the gas bottle.
 
     Rest and look are the first postures found with the head over the ground before the base that are clear all along.
     """
@@ -83,7 +88,7 @@ def drawn_rig(rig: Rig, name: str, link: str, xyz: str, rpy: str, folder: Path) 
     base = replace(rig.base, offset_m=0.15 - rig.base.length_m / 2.0)
     one = replace(
         rig, arm=arm, head=replace(rig.head, link="site_head"), camera_link="site_head", base=base,
-        look_joints_rad=(middle,), rest_joints_rad=middle, survey_joints_rad=middle, mount_covariance=None,
+        look_joints_rad=(middle,), rest_joints_rad=middle, survey_joints_rad=middle, mount_covariance=None, bottle=None,
     )  # fmt: skip
     starts = np.random.default_rng(4).uniform(arm.lower_rad, arm.upper_rad, (400, len(arm.moving)))
     found = []
@@ -118,7 +123,7 @@ def mounted(arm: Arm) -> Arm:
 
 @dataclass
 class Replay:
-    """Counts strikes along postures with Coal: the URDF's shapes, the base's box, the ground.
+    """Counts strikes along postures with Coal: the URDF's shapes, the base's box, the gas bottle, the ground.
 
     Two links that the rig's own postures let overlap may overlap as far as there and 2 cm more, by Coal's own distance.
     """
@@ -136,12 +141,15 @@ class Replay:
         self.column = [names.index(name) for name in list(self.model.names)[1:]]
         shapes = pin.buildGeomFromUrdf(self.model, str(self.urdf), pin.GeometryType.COLLISION)
         low, high = base_box_m(self.rig)
-        for name, size, middle in (
-            ("site_base", high - low, 0.5 * (low + high)),
-            ("ground", np.array([20.0, 20.0, 1.0]), np.array([0.0, 0.0, -0.5])),
-        ):
-            place = pin.SE3(np.eye(3), middle)
-            shapes.addGeometryObject(pin.GeometryObject(name, 0, place, coal.Box(*size)))
+        solids = [
+            ("site_base", coal.Box(*(high - low)), 0.5 * (low + high)),
+            ("ground", coal.Box(20.0, 20.0, 1.0), np.array([0.0, 0.0, -0.5])),
+        ]
+        if (stands := self.rig.bottle) is not None:
+            middle = np.array([stands.x_m, stands.y_m, stands.z_m + stands.height_m / 2.0])
+            solids.append(("site_bottle", coal.Cylinder(stands.radius_m, stands.height_m), middle))
+        for name, solid, middle in solids:
+            shapes.addGeometryObject(pin.GeometryObject(name, 0, pin.SE3(np.eye(3), middle), solid))
         model = collision_model(self.rig)
         ignored, excused = set(model.ignored), set(model.excused)
         self.shapes, self.near = shapes, []

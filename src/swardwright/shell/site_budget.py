@@ -253,6 +253,9 @@ def _beside(register: Register | None, surveyed: Seen, looks: int) -> RegisterRo
 
 def budget_of(opened: OpenSite, **how: Any) -> SiteBudget:
     """Return the budget of an open site, with its newest register and the base poses behind it; see ``site_budget``."""
+    from swardwright.shell.reach_cache import recall_reach
+
+    recall_reach(opened.folder, opened.site.rig)
     register = opened.register() if "register" not in how else how.pop("register")
     behind: Sequence[str] = ()
     if register is not None:

@@ -46,6 +46,7 @@ def sweep_site(
         Weeds to treat per square metre; None: as in the newest register, or a usual one where there is none.
     """
     from swardwright.planning.sweep import DENSITY_M2, plan_sweep
+    from swardwright.shell.reach_cache import keep_reach, recall_reach
 
     store = opened.store
     with store.writer():
@@ -53,12 +54,14 @@ def sweep_site(
         known = None if register is None else _density_m2(register, opened.site)
         source = "as you say" if density_m2 is not None else "as in the newest register" if known else "assumed"
         density = density_m2 if density_m2 is not None else known or DENSITY_M2
+        recall_reach(opened.folder, opened.site.rig)
         plan = plan_sweep(
             opened.site, plan_id=f"round-{1 + len(store.plans())}", seed=seed, at_s=noon_s(opened.site, day),
             density_m2=density,
             register_revision=0 if register is None else register.revision, limit=limit,
         )  # fmt: skip
         store.add_plan(plan)
+        keep_reach(opened.folder, opened.site.rig)
         results = () if register is None else (f"register {register.revision}",)
         present = input_hashes(opened.folder, opened.site)
         store.set_result(f"plan {plan.id}", plan, inputs_for(present, _SWEEP_FROM, store, results))

@@ -43,11 +43,13 @@ def what_if(
     """
     from swardwright.planning import plan_round
     from swardwright.planning.sensitivity import compare, figures, variants
+    from swardwright.shell.reach_cache import recall_reach
 
     register = need(opened.store.register(), "register", f"locate {opened.folder}")
     opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
     site, at_s = opened.site, noon_s(opened.site, day)
     show("planning the round as it is")
+    recall_reach(opened.folder, opened.site.rig)
     began_s = time.monotonic()
     plan = plan_round(register, site, plan_id="what-if", seed=seed, at_s=at_s)
     took_s = time.monotonic() - began_s
