@@ -287,6 +287,36 @@ def test_where_memory_is_short_the_batch_goes_through_in_parts(tmp_path, monkeyp
     assert "crop" in caught.value.remedy
 
 
+def test_a_picture_too_large_for_the_memory_is_judged_in_bands_with_the_same_result(monkeypatch):
+    from swardwright.learning import steps
+
+    torch.manual_seed(0)
+    network = SmallNetwork(2)
+    network.train()
+    with torch.no_grad():
+        network.out.bias[0] = 0.0  # candidates everywhere
+        for _ in range(3):
+            network(torch.rand(2, 3, 64, 64) * 255)
+    tall = np.random.default_rng(0).integers(0, 255, (1100, 96, 3), dtype=np.uint8)
+    sample = replace(SAMPLES[0], load=lambda: tall)
+    [whole] = steps.matches(network, [sample], ("dot", "square"), SETTINGS)
+    forward = SmallNetwork.forward
+
+    def tight(self, pictures):
+        if pictures.shape[2] > 800:
+            raise torch.OutOfMemoryError
+        return forward(self, pictures)
+
+    monkeypatch.setattr(SmallNetwork, "forward", tight)
+    [bands] = steps.matches(network, [sample], ("dot", "square"), SETTINGS)
+    assert len(whole[0]) > 20
+    for a, b in zip(whole, bands, strict=True):
+        np.testing.assert_allclose(a, b, atol=1e-3)
+    monkeypatch.setattr(SmallNetwork, "forward", lambda *_: (_ for _ in ()).throw(MemoryError()))
+    with pytest.raises(InputError, match=r"p0: the memory"):
+        steps.matches(network, [sample], ("dot", "square"), SETTINGS)
+
+
 def test_parts_of_a_batch_give_the_gradient_of_the_whole_but_for_its_normalisation():
     """One crop a part, all crops alike: the loss is that of the batch in one go."""
     from swardwright.learning.steps import Crops, _step

@@ -12,8 +12,6 @@ from swardwright.learning.backbone import Backbone, Normed
 
 #: pictures are padded to a multiple of this many pixels
 MULTIPLE_PX = 32
-#: half the receptive field rounded up to a multiple of 32: what lies farther away cannot change an output
-REACH_PX = 224
 #: channels of the feature pyramid
 PYRAMID = 64
 

@@ -18,13 +18,14 @@ from torch import nn
 
 from swardwright.domain.errors import InputError
 from swardwright.learning.augment import OUTSIDE, random_crop
+from swardwright.learning.card import REACH_PX
 from swardwright.learning.detector import check_picture
 from swardwright.learning.judging import label_arrays, match_sample
 from swardwright.learning.measure import Part, best_f1, gather
 from swardwright.learning.network import MULTIPLE_PX, loss, make_network
 from swardwright.learning.paste import Bank, make_bank
 from swardwright.learning.samples import Image, Sample, TeachSettings
-from swardwright.learning.targets import decode, encode
+from swardwright.learning.targets import STRIDE, decode, encode
 from swardwright.learning.weights import read_checkpoint, write_checkpoint
 
 #: candidates of a lower heat logit are not looked at when measuring (probability 0.02)
@@ -114,12 +115,39 @@ def matches(network: nn.Module, samples: Sequence[Sample], kinds: Sequence[str],
         image = picture_of(sample)
         height, width = image.shape[:2]
         padded = np.pad(image, ((0, -height % MULTIPLE_PX), (0, -width % MULTIPLE_PX), (0, 0)), constant_values=OUTSIDE)
-        with torch.no_grad():
-            batch = torch.from_numpy(padded.transpose(2, 0, 1).copy())[None].to(device).float()
-            heat, kind, shape = (t[0].float().cpu().numpy() for t in network(batch))
+        batch = torch.from_numpy(padded.transpose(2, 0, 1).copy())[None].float()
+        try:
+            heat, kind, shape = _maps(network, batch, device)
+        except (MemoryError, RuntimeError) as error:
+            if not _out_of_memory(error):
+                raise
+            heat, kind, shape = _in_parts(network, batch, device, REACH_PX[settings.network], sample.name)
         got = decode(heat[0], shape, kind, FLOOR_LOGIT, SUPPRESS_RADII)
         parts.append(match_sample(got, sample, kinds, settings, (width, height)))
     return parts
+
+
+def _maps(network: nn.Module, batch: torch.Tensor, device: torch.device) -> list[Any]:
+    with torch.no_grad():
+        return [t[0].float().cpu().numpy() for t in network(batch.to(device))]
+
+
+def _in_parts(network: nn.Module, batch: torch.Tensor, device: torch.device, reach_px: int, where: str) -> list[Any]:
+    """Return the maps of a picture that the memory does not hold at once, in bands of rows with what lies around."""
+    height, band = batch.shape[2], 8 * MULTIPLE_PX
+    parts = []
+    try:
+        for top in range(0, height, band):
+            first, end = max(top - reach_px, 0), min(top + band, height)
+            maps = _maps(network, batch[:, :, first : min(end + reach_px, height)], device)
+            rows = slice((top - first) // STRIDE, (end - first) // STRIDE)
+            parts.append([m[:, rows] for m in maps])
+    except (MemoryError, RuntimeError) as error:
+        if not _out_of_memory(error):
+            raise
+        raise InputError("the memory does not hold the picture", where=where,
+                         remedy="teach with a smaller scale (--scale)") from error  # fmt: skip
+    return [np.concatenate(maps, axis=1) for maps in zip(*parts, strict=True)]
 
 
 @dataclass(frozen=True, eq=False)
