@@ -153,6 +153,22 @@ def test_metres_per_pixel(videos, tmp_path):
     assert not (tmp_path / "other").exists()
 
 
+def test_teaching_takes_places_and_scale_from_the_index(videos, tmp_path):
+    from swardwright.domain.frame import Label
+    from swardwright.labels import LabelledPicture, LabelSet
+    from swardwright.shell.teach_samples import samples_from_labels
+
+    words = ("--height", "1.2 m", "--sensor-width", "36 mm", "--focal-length", "26 mm")
+    done = run_command("frames", videos / "walk.mp4", videos / "elsewhere.mp4", "--out", tmp_path / "out", *words)
+    assert done.exit_code == 0, done.output
+    index = read_index(tmp_path / "out")
+    pictures = tuple(LabelledPicture(f["name"], 320, 240, (Label(f["name"], 9, 9, 5, "daisy"),)) for f in index.frames)
+    samples = samples_from_labels(LabelSet(("daisy",), pictures), tmp_path / "out")
+    assert {s.name: s.group for s in samples} == index.groups()
+    assert len({s.group for s in samples}) >= 2
+    assert all(s.metres_per_px == pytest.approx(1.2 * 36 / 26 / 320) for s in samples)
+
+
 BAD = {
     "text": lambda p: p.write_text("no video, only words"),
     "empty": lambda p: p.write_bytes(b""),
@@ -207,7 +223,7 @@ def test_a_site_takes_frames_with_their_places_and_gives_their_pictures(own_site
     with opened(own_site) as at:
         frames = at.frames("walk.mp4")
         assert len(frames) == told["frames_kept"] > 3
-        assert all(f.ground_group and f.ground_group.startswith("walk.mp4 place-") for f in frames)
+        assert all(f.place == "001" for f in frames)
         assert at.store.for_teaching("walk.mp4")
         assert (own_site / "recordings" / "walk.mp4").is_file()
         for frame, image in pictures(own_site / "recordings" / "walk.mp4", frames[:2]):

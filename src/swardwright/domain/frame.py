@@ -36,9 +36,9 @@ class Frame:
         Variance of the Laplacian at half size, unitless: compare within one recording only.
     stop : str | None
         Stop at which a frame of a round was taken.
-    ground_group : str | None
-        Piece of ground that a video's frame shows: frames that share ground, directly or through others, are of one
-        group; None: not known.
+    place : str | None
+        Which of its recording's pieces of ground a video's frame shows: frames that share ground, directly or through
+        others, are of one place; None: not known.
     """
 
     id: str
@@ -52,7 +52,7 @@ class Frame:
     ground_from_camera: Pose | None = None
     sharpness: float = 0.0
     stop: str | None = None
-    ground_group: str | None = None
+    place: str | None = None
 
     def __post_init__(self) -> None:
         if self.base_covariance is not None:

@@ -110,7 +110,7 @@ def footage_of_video(path: Path, cache: Path, choice: Choice | None) -> Footage:
         Frame(
             id=f"{path.name}/{f['number']:05d}", recording=path.name, stamp_ns=int(f["stamp_ns"]), picture=path.name,
             size_px=(int(f["width_px"]), int(f["height_px"])), sharpness=float(f["sharpness"]),
-            ground_group=f"{path.name} {f['group']}",
+            place=str(f["group"]).removeprefix("place-"),
         )
         for f in index.frames
     )  # fmt: skip

@@ -33,6 +33,11 @@ class Index:
         """Return the place of every picture by name."""
         return {str(f["name"]): str(f["group"]) for f in self.frames}
 
+    def metres_per_px(self) -> dict[str, float]:
+        """Return the ground sampling distance by name, where it is known."""
+        known = {str(f["name"]): f.get("metres_per_px") for f in self.frames}
+        return {n: float(v) for n, v in known.items() if isinstance(v, int | float) and 0 < v < 1}
+
 
 def read_index(folder: Path) -> Index | None:
     """Return the folder's index, None if it has none.

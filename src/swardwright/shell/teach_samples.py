@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from swardwright.domain.errors import InputError
 from swardwright.labels import LabelSet, picture_path
 from swardwright.learning import Sample
+from swardwright.shell.frames_index import read_index
 
 if TYPE_CHECKING:
     from swardwright.shell.open_site import OpenSite
@@ -51,7 +52,8 @@ def samples_from_labels(
         Pictures to leave out: file names, with or without folder and ending.
     grouping : str
         ``folder``: a folder is a place. ``block``: neighbours in the order of names are (about eight blocks).
-        ``picture``: each picture is. ``auto``: by folder where there are four or more, else by block.
+        ``picture``: each picture is. ``auto``: as ``frames`` found them where the folder has its index; else by folder
+        where there are four or more, else by block.
     min_radius_px : float
         Smaller labels count neither as plants nor as bare ground.
 
@@ -72,21 +74,25 @@ def samples_from_labels(
         raise InputError("a picture to leave out is not among the labels", field="exclude",
                          value=", ".join(sorted(unused)), remedy="correct the name")  # fmt: skip
     folders = {str(Path(p.file_name).parent) for p in kept}
+    index = read_index(root) if root.is_dir() else None  # of pictures that were chosen from videos
+    places = index.groups() if index is not None and grouping == "auto" else {}
+    scales = index.metres_per_px() if index is not None else {}
     if grouping == "auto":
         grouping = "folder" if len(folders) >= 4 else "block"
     block = max(1, math.ceil(len(kept) / BLOCKS))
     samples = []
     for number, picture in enumerate(kept):
         path = picture_path(root, picture.file_name)
-        group = {"folder": str(Path(picture.file_name).parent), "picture": picture.file_name}.get(
-            grouping, f"block {number // block + 1}"
-        )
+        group = places.get(picture.file_name) or {
+            "folder": str(Path(picture.file_name).parent),
+            "picture": picture.file_name,
+        }.get(grouping, f"block {number // block + 1}")
         small = tuple(lb for lb in picture.labels if lb.radius_px < min_radius_px)
         samples.append(
             Sample(
                 picture.file_name, functools.partial(_picture_of_size, path, picture.width_px, picture.height_px),
                 tuple(lb for lb in picture.labels if lb.radius_px >= min_radius_px), group,
-                (*picture.ignored, *small), metres_per_px,
+                (*picture.ignored, *small), metres_per_px or scales.get(picture.file_name),
             )
         )  # fmt: skip
     return samples
