@@ -2,7 +2,8 @@
 
 The shipped detector on rendered ground of its own kind and of seeds that nothing else uses (from 1,800,000 on). Half of
 the places calibrate and choose the threshold, the other half are judged, then the other way round. Prices: a miss
-costs a quarter of, as much as, and four times as much as a wrong burn, and the invented site's own.
+costs a quarter of, as much as, and four times as much as a wrong burn, and the invented site's own. The least cost
+found afterwards profits from luck: beside each ratio stands what the best threshold of all would show.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.learning import Sample, TeachSettings, load_detector, shipped_detector
-from swardwright.learning.cost_curve import Prices, cost_at, cost_curve
+from swardwright.learning.cost_curve import Prices, cost_at, cost_curve, would_burn
 from swardwright.learning.judged import Judged, judge, stated_probability
 from swardwright.learning.measure import calibrate, expected_calibration_error
 from swardwright.learning.trust import trust_of
@@ -26,7 +27,7 @@ from swardwright.learning.trust import trust_of
 FIRST_SEED = 1_800_000
 ERROR_BOUND, COST_BOUND = 0.03, 1.03
 SPARED = "daisy"
-SAMPLE_SCENES, FULL_SCENES, VIEWS = 60, 240, 3
+SAMPLE_SCENES, FULL_SCENES, VIEWS = 60, 480, 3
 
 
 def judged_ground(scenes: int) -> Judged:
@@ -76,7 +77,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     stated: list[NDArray[np.float64]] = []
     hit: list[NDArray[np.bool_]] = []
     every = prices(judged.kinds)
-    cost, best = dict.fromkeys(every, 0.0), dict.fromkeys(every, 0.0)
+    cost, best, lucky = (dict.fromkeys(every, 0.0) for _ in range(3))
     for choosing, other in crossed_halves(judged):
         temperature, bias = calibrate(choosing.logit, choosing.hit)
         here = stated_probability(other, temperature, bias)
@@ -86,6 +87,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
             curve = cost_curve(choosing, stated_probability(choosing, temperature, bias), price)
             cost[name] += cost_at(other, here, price, float(curve.threshold[curve.chosen]))
             best[name] += float(cost_curve(other, here, price).cost.min())
+            lucky[name] += _luck(other, here, price)
     p, h = np.concatenate(stated), np.concatenate(hit)
     error = expected_calibration_error(p, h)
     chance = _chance(p)
@@ -96,13 +98,39 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     yield {"figure": "calibration error of the shipped card as it is", "value": round(own, 4), "unit": "1",
            "bound": ERROR_BOUND, "holds": own <= ERROR_BOUND}  # fmt: skip
     for name in every:
-        ratio = cost[name] / best[name]
+        ratio, luck = cost[name] / best[name], 1.0 + lucky[name] / best[name]
+        # where even the best threshold that there is shows more than the bound by luck, it cannot be tested
+        holds = ratio <= COST_BOUND if ratio <= COST_BOUND or luck <= COST_BOUND else None
         yield {"figure": f"cost at a threshold chosen on other places over the best found afterwards, prices {name}",
-               "value": round(ratio, 4), "unit": "1", "bound": COST_BOUND, "holds": ratio <= COST_BOUND}  # fmt: skip
+               "value": round(ratio, 4), "unit": "1", "bound": COST_BOUND, "holds": holds,
+               "by_luck_alone": round(luck, 4)}  # fmt: skip
     trust = trust_of(judged, card, every["1:1"])
     for what, one in (("missed plants to treat", trust.as_is.missed), ("wrong burns", trust.as_is.wrong)):
         yield {"figure": f"{what} of the shipped detector", "value": round(one.value, 4), "unit": "1/m2",
                "low95": round(one.low, 4), "high95": round(one.high, 4), "bound": None, "holds": None}  # fmt: skip
+
+
+def _luck(judged: Judged, probability: NDArray[np.float64], price: Prices, draws: int = 100) -> float:
+    """Return by how much hindsight beats the best threshold that there is, on average, where nothing but luck differs.
+
+    Outcomes are drawn from the probabilities (which are then perfect); the best threshold minimises expected cost.
+    """
+    rng = np.random.default_rng(1)
+    burn = would_burn(judged, price)
+    order = np.argsort(-probability[burn], kind="stable")
+    p, share = probability[burn][order], judged.kind_share[burn][order]
+    treated = np.array([price.treats(k) for k in judged.kinds])
+    of_kind = np.array([-price.miss[k] if price.treats(k) else price.spared[k] for k in judged.kinds])
+    foretold = price.hold + p * (share @ of_kind) + (1 - p) * price.scorch
+    known = int(np.argmin(np.concatenate([[0.0], np.cumsum(foretold)])))
+    gains = []
+    for _ in range(draws):
+        hit = rng.uniform(size=len(p)) < p
+        kind = (rng.uniform(size=len(p))[:, None] > np.cumsum(share, axis=1)[:, :-1]).sum(axis=1)
+        delta = price.hold + np.where(hit, of_kind[kind], price.scorch)
+        cost = np.concatenate([[0.0], np.cumsum(delta)]) - of_kind[kind[hit & treated[kind]]].sum()
+        gains.append(cost[known] - cost.min())
+    return float(np.mean(gains))
 
 
 def _chance(probability: NDArray[np.float64], draws: int = 100) -> float:

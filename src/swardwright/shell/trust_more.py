@@ -70,7 +70,7 @@ def curve_of_runs(
             part = taught[: max(4, round(share * len(taught)))]
             out = Path(room) / f"run-{number}.onnx"
             run = replace(settings, minutes=minutes / len(SHARES), scale=card.scale, seed=seed)
-            teach(part, out, run, name=f"run {number}", about="a short run for the learning curve")
+            teach(part, out, run, name=f"run {number}", about="a short run for the learning curve", start="shipped")
             detector = load_detector(out)
             known = set(detector.card.kinds)
             own = [_of_kinds(s, known) for s in judging]
