@@ -131,6 +131,12 @@ def test_a_site_judges_its_own_labels_and_adopts_the_result(labelled, tmp_path):
     assert "label" in bare.stderr
     got = run_command("labels", "import", site, labelled / "labels.json", "--pictures", labelled / "pictures")
     assert got.exit_code == 0, got.output
+    got = run_command("trust", site, "--places", "picture")
+    assert got.exit_code == 2
+    assert "recording is a place" in got.stderr
+    got = run_command("trust", site, "--miss-price", "3")
+    assert got.exit_code == 2
+    assert "site.toml" in got.stderr
     got = run_command("trust", site, "--metres-per-px", SCALE, "--adopt")
     assert got.exit_code == 0, got.output
     assert "gas and minutes" in got.stdout

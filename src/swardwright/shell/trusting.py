@@ -55,7 +55,7 @@ class Options:
 @click.option("--detector", type=EXISTING, help="The .onnx file to judge  [default: the site's, or the package's]")
 @click.option("--exclude", multiple=True, help="Picture to leave out (repeat); '@file' reads one name per line.")
 @click.option("--places", type=click.Choice(["auto", "folder", "block", "picture"]), default="auto", show_default=True,
-              help="What counts as one place in a COCO file (in a site: a recording).")  # fmt: skip
+              help="What is one place (in a site a recording, or with block its neighbours in time).")  # fmt: skip
 @click.option("--min-radius-px", type=click.FloatRange(0.0, 1000.0), default=3.0, show_default=True,
               help="Smaller labels are passed over.")  # fmt: skip
 @click.option(
@@ -103,9 +103,9 @@ def trust(source: Path, **asked: Any) -> None:
 def trust_site(folder: Path, options: Options) -> Said:
     """Judge a site's detector (or another) on the site's labels."""
     from swardwright.learning import load_detector
-    from swardwright.shell.label_samples import site_samples
     from swardwright.shell.open_site import opened
     from swardwright.shell.status import detector_path
+    from swardwright.shell.teach_samples import samples_of_site
     from swardwright.shell.trust_prices import site_prices
 
     given = [n for n, v in (("--spare", options.spare), ("--miss-price", options.miss_price),
@@ -113,6 +113,11 @@ def trust_site(folder: Path, options: Options) -> Said:
     if given:
         raise InputError("a site states its kinds and prices in site.toml", where="trust", field=given[0],
                          remedy="change site.toml, or leave the option out")  # fmt: skip
+    if options.places in ("folder", "picture"):
+        raise InputError("in a site a recording is a place, or a block of neighbours", where="trust",
+                         field="--places", value=options.places, limit="auto or block",
+                         remedy="leave it out")  # fmt: skip
+    places = "block" if options.places == "block" else "recording"
     with opened(folder) as at:
         model = options.detector or detector_path(at.folder, at.site)
         detector = load_detector(model)
@@ -120,7 +125,7 @@ def trust_site(folder: Path, options: Options) -> Said:
         scale = _scale(options)
         samples = [
             s if s.metres_per_px is not None else dataclasses.replace(s, metres_per_px=scale)
-            for s in site_samples(at, min_radius_px=options.min_radius_px)
+            for s in samples_of_site(at, places=places, min_radius_px=options.min_radius_px)
         ]
         within_m = _within(options, at.site.rig.head.footprint_sigma_m)
         return _judged(samples, detector, model, prices, within_m, options, at.site.name, folder)
