@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 LEAST_SHARE = 0.03
 #: from this many frames on, typical distances are measured on a sample
 SAMPLE = 400
+#: bits that a sure plant of a kind with as many labels as others counts for, and how much more a rare kind can
+NEED_WEIGHT, NEED_MOST = 0.5, 4.0
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,9 @@ def order(
     """
     if not pool:
         return
-    unsure, plants = _unsure(pool, threshold, labels_of_kind or {})
+    doubt, expected = _expected(pool, threshold, tuple(kinds))
+    plants = expected.sum(axis=1)
+    labels = np.array([float((labels_of_kind or {}).get(k, 0)) for k in kinds])
     every = [*pool, *labelled]
     points = _points(every, tuple(kinds))
     far = _typical_distance(points)
@@ -97,6 +101,7 @@ def order(
         take(index)
     left = np.ones(len(pool), bool)
     while left.any():
+        unsure = _unsure(doubt, expected, labels)
         novel = np.maximum(np.minimum(nearest / far, 1.0), LEAST_SHARE)
         fresh = np.array([_new_ground(f, taken, groups) for f in pool])
         worth = np.where(left, unsure * novel * fresh, -1.0)
@@ -108,6 +113,7 @@ def order(
             _why(pool[best], plants[best], novel[best], fresh[best], threshold, bool(np.isfinite(nearest[best]))),
         )  # fmt: skip
         take(best)
+        labels += expected[best]
 
 
 def unsure_bits(probability: float, threshold: float) -> float:
@@ -118,20 +124,30 @@ def unsure_bits(probability: float, threshold: float) -> float:
     return -sum(v * math.log2(v) for v in (q, 1.0 - q) if v > 0.0)
 
 
-def _unsure(pool: Sequence[QueueFrame], threshold: float, count: Mapping[str, int]) -> tuple[Array, Array]:
-    """Return each frame's share of unsureness (the most unsure one has 1) and its expected number of plants."""
-    mean = sum(count.values()) / len(count) if count else 0.0
-    bits, plants = np.zeros(len(pool)), np.zeros(len(pool))
+def _expected(pool: Sequence[QueueFrame], threshold: float, kinds: tuple[str, ...]) -> tuple[Array, Array]:
+    """Return each frame's doubt (bits) and the number of plants of each kind that the detector expects there."""
+    doubt, expected = np.zeros(len(pool)), np.zeros((len(pool), len(kinds)))
+    index = {kind: i for i, kind in enumerate(kinds)}
     for n, frame in enumerate(pool):
         for found in frame.look.detections:
             shares = [s for _, s in found.kinds if s > 0.0]
             of_kind = -sum(s * math.log2(s) for s in shares) / max(math.log2(max(len(found.kinds), 2)), 1.0)
-            rare = math.sqrt((mean + 1.0) / (count.get(found.kind, 0) + 1.0)) if count else 1.0
-            bits[n] += unsure_bits(found.probability, threshold)
-            bits[n] += found.probability * (of_kind + 0.25 * min(rare, 4.0))
-        plants[n] = sum(found.probability for found in frame.look.detections)
-    share = np.log1p(bits)  # ten doubtful plants on one picture teach less than on ten pictures
-    return np.maximum(share / max(float(share.max()), 1e-9), LEAST_SHARE), plants
+            doubt[n] += unsure_bits(found.probability, threshold) + found.probability * of_kind
+            for kind, share in found.kinds:
+                if kind in index:
+                    expected[n, index[kind]] += found.probability * share
+    return doubt, expected
+
+
+def _unsure(doubt: Array, expected: Array, labels: Array) -> Array:
+    """Return each frame's share of what is to be learnt of single plants (1 where it is most).
+
+    A plant of a kind with few labels, counted with those expected on frames queued before, counts more. By the
+    logarithm: ten doubtful plants on one picture teach less than on ten pictures.
+    """
+    need = np.minimum(np.sqrt((labels.mean() + 1.0) / (labels + 1.0)), NEED_MOST) if labels.size else labels
+    share = np.log1p(doubt + NEED_WEIGHT * expected @ need)
+    return np.maximum(share / max(float(share.max()), 1e-9), LEAST_SHARE)
 
 
 def _points(frames: Sequence[QueueFrame], kinds: tuple[str, ...]) -> Array:
@@ -178,3 +194,19 @@ def _why(frame: QueueFrame, plants: float, novel: float, fresh: float, threshold
     elif fresh < 1.0:
         parts.append(f"{round(1 / fresh) - 1} of the same ground or recording before it")
     return "; ".join(parts)
+
+
+def cells_of(outline: Array, cell_m: float) -> frozenset[tuple[int, int]]:
+    """Return the cells whose middle lies inside a convex outline (k, 2)."""
+    low, high = np.floor(outline.min(axis=0) / cell_m), np.ceil(outline.max(axis=0) / cell_m)
+    if np.prod(high - low) > 1e6:
+        return frozenset()
+    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
+    points = np.stack([x.ravel(), y.ravel()], axis=1)
+    middle = (points + 0.5) * cell_m
+    edges = np.roll(outline, -1, axis=0) - outline
+    side = edges[None, :, 0] * (middle[:, None, 1] - outline[None, :, 1]) - edges[None, :, 1] * (
+        middle[:, None, 0] - outline[None, :, 0]
+    )
+    inside = (side >= 0).all(axis=1) | (side <= 0).all(axis=1)
+    return frozenset((int(a), int(b)) for a, b in points[inside])

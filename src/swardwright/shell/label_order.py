@@ -14,7 +14,7 @@ from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.frame import Frame
 from swardwright.domain.label import LabelledFrame
 from swardwright.labels.doubts import Doubt, DoubtSettings, doubts
-from swardwright.labels.queue import QueueFrame, order
+from swardwright.labels.queue import QueueFrame, cells_of, order
 from swardwright.shell.label_files import write_labels, write_pictures
 from swardwright.shell.label_looks import Looks, looks_of
 from swardwright.shell.label_pictures import name_of
@@ -132,7 +132,7 @@ def queue_labels(opened: OpenSite, *, count: int, recording: str | None, model: 
 
 def _group(frame: Frame) -> str:
     """Return what counts as one ground where no pose says so."""
-    return str(getattr(frame, "ground_group", None) or frame.recording)
+    return frame.recording if frame.place is None else f"{frame.recording} place {frame.place}"
 
 
 def ground_cells(opened: OpenSite, frames: Sequence[Frame]) -> dict[str, frozenset[tuple[int, int]]]:
@@ -149,19 +149,3 @@ def ground_cells(opened: OpenSite, frames: Sequence[Frame]) -> dict[str, frozens
     extents = [float(np.sqrt(np.prod(np.ptp(o, axis=0)))) for o in outlines.values() if o is not None]
     cell = max(float(np.median(extents)) / CELLS_ACROSS, 1e-3) if extents else 1.0
     return {i: frozenset() if o is None else cells_of(o, cell) for i, o in outlines.items()}
-
-
-def cells_of(outline: np.ndarray[tuple[int, ...], np.dtype[np.float64]], cell_m: float) -> frozenset[tuple[int, int]]:
-    """Return the cells whose middle lies inside a convex outline (k, 2)."""
-    low, high = np.floor(outline.min(axis=0) / cell_m), np.ceil(outline.max(axis=0) / cell_m)
-    if np.prod(high - low) > 1e6:
-        return frozenset()
-    x, y = np.meshgrid(np.arange(low[0], high[0]), np.arange(low[1], high[1]))
-    points = np.stack([x.ravel(), y.ravel()], axis=1)
-    middle = (points + 0.5) * cell_m
-    edges = np.roll(outline, -1, axis=0) - outline
-    side = edges[None, :, 0] * (middle[:, None, 1] - outline[None, :, 1]) - edges[None, :, 1] * (
-        middle[:, None, 0] - outline[None, :, 0]
-    )
-    inside = (side >= 0).all(axis=1) | (side <= 0).all(axis=1)
-    return frozenset((int(a), int(b)) for a, b in points[inside])
