@@ -18,6 +18,7 @@ from swardwright.labels.queue import QueueFrame, cells_of, order
 from swardwright.shell.label_files import write_labels, write_pictures
 from swardwright.shell.label_looks import Looks, looks_of
 from swardwright.shell.label_pictures import name_of
+from swardwright.shell.label_samples import place_of
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Said
 
@@ -100,7 +101,7 @@ def queue_labels(opened: OpenSite, *, count: int, recording: str | None, model: 
     frames = [*pool, *(f.frame for f in labelled)]
     looks = looks_of(opened, frames, model=model)
     ground = ground_cells(opened, frames)
-    made = [QueueFrame(looks.by_frame[f.id], ground[f.id], _group(f)) for f in frames]
+    made = [QueueFrame(looks.by_frame[f.id], ground[f.id], place_of(f)) for f in frames]
     per_kind = Counter(b.kind for f in labelled for b in f.labels)
     kinds = {k: per_kind.get(k, 0) for k in {*looks.kinds, *(k.name for k in opened.site.kinds)}} if labelled else {}
     ranked = list(itertools.islice(
@@ -128,11 +129,6 @@ def queue_labels(opened: OpenSite, *, count: int, recording: str | None, model: 
         "queue": [asdict(item) | {"picture": name_of(by_id[item.frame_id])} for item in ranked],
     }  # fmt: skip
     return Said(tuple(lines), data)
-
-
-def _group(frame: Frame) -> str:
-    """Return what counts as one ground where no pose says so."""
-    return frame.recording if frame.place is None else f"{frame.recording} place {frame.place}"
 
 
 def ground_cells(opened: OpenSite, frames: Sequence[Frame]) -> dict[str, frozenset[tuple[int, int]]]:

@@ -35,7 +35,7 @@ def site_samples(
     version : int, optional
         Labels as of this version; by default the newest.
     groups : Mapping[str, str], optional
-        Place and day by frame id; by default a recording is one.
+        Place and day by frame id; by default a recording is one, or each place of a video.
     min_radius_px : float
         Smaller labels count neither as plants nor as bare ground.
 
@@ -57,11 +57,16 @@ def site_samples(
         small = tuple(b for b in labelled.usable() if b.radius_px < min_radius_px)
         made.append(
             Sample(
-                labelled.id, loads[labelled.id], good, (groups or {}).get(labelled.id, labelled.frame.recording),
+                labelled.id, loads[labelled.id], good, (groups or {}).get(labelled.id, place_of(labelled.frame)),
                 (*(b for b in labelled.ignored if b.radius_px > 0), *small), metres_per_px(opened, labelled.frame),
             )
         )  # fmt: skip
     return made
+
+
+def place_of(frame: Frame) -> str:
+    """Return the ground that a frame shows where nothing better is known: its place in its video, or its recording."""
+    return frame.recording if frame.place is None else f"{frame.recording} place {frame.place}"
 
 
 def metres_per_px(opened: OpenSite, frame: Frame) -> float | None:
