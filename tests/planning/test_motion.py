@@ -164,6 +164,34 @@ def test_a_weed_without_a_way_is_refused_with_the_reason(make: Any, monkeypatch:
     assert done.refused == {1: "the arm finds no way to it: a wall is there"}
 
 
+def test_a_weed_is_not_refused_for_want_of_searching(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over one of three weeds only the most out-of-the-way posture can be come to: it is found, however many fail."""
+    from swardwright.planning import order
+
+    aims = np.array([[0.7, 0.0], [0.7, 0.3], [0.8, -0.2]])
+    given_rad = np.array([posture_over(make.rig, aim, make.rig.survey_joints_rad) for aim in aims])
+    begin, rest = np.array(make.rig.look_joints_rad[-1]), np.array(make.rig.rest_joints_rad)
+    group = order.offer_postures(make.rig, aims, given_rad)[1]
+    only = group[int(np.argmax(np.abs(group - begin).max(axis=1)))]
+    tried = 0
+
+    def walled(rig: Any, head: Any, tail: Any, *, lit: bool) -> Any:
+        nonlocal tried
+        tried += 1
+        for joints in (head[0], tail[-1]):
+            at = working_point_m(rig, joints[None])[0]
+            if np.linalg.norm(at - [0.7, 0.3, 0.0]) < 0.01 and np.abs(joints - only).max() > 1e-9:
+                return "a wall is there"
+        way = np.array([*head, *tail])
+        return Motion(way, pace(rig, way).time_s, smooth=True)
+
+    monkeypatch.setattr(order, "between", walled)
+    done = order_work(make.rig, aims, given_rad, begin, rest, np.random.default_rng(0))
+    assert not done.refused
+    assert tried > 100
+    assert np.allclose(done.joints_rad[done.order.index(1)], only)
+
+
 def test_no_planned_motion_strikes_anything_in_coal(make: Any) -> None:
     """Outside reference: Coal on the URDF's own shapes, replayed at 1 degree and 1 cm (1 mm in the benchmark)."""
     pytest.importorskip("pinocchio", reason="the package pin is not installed")
