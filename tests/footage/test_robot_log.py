@@ -188,7 +188,7 @@ def test_a_named_topic_settles_which_camera(kit, tmp_path):
     ("a.bag", b"\x89MCAP0\r\n", "not a ROS 1 bag"),
     ("a.db3", b"not a database at all", "not a ROS 2 bag"),
     ("a.mp4", b"", "empty"),
-    ("a.mp4", b"\x00" * 500, "cut, damaged"),
+    ("a.mp4", b"\x00" * 500, "not a video"),
     ("a.txt", b"hello", "cannot be taken in"),
     ("a.txt", b"", "empty"),
 ])  # fmt: skip
