@@ -48,6 +48,12 @@ def test_cards_of_runs_give_a_curve_in_words(tmp_path):
     now, twice = curve.at(200), curve.at(400)
     assert twice[0] < now[0]
     assert now[1] <= 0.22 <= now[2]
+    flat = [
+        dataclasses.replace(card, data={"plants_taught": n}, scores={"f1": 0.01, "plants": 300.0}) for n in (9, 18, 36)
+    ]
+    for path, one in zip(paths, flat, strict=True):
+        path.write_text(one.text())
+    assert "next to nothing" in told(curve_of_cards(paths))[1]
     raw = json.loads(paths[0].read_text())
     del raw["scores"]["f1"]
     paths[0].write_text(json.dumps(raw))

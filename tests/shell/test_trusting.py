@@ -123,6 +123,14 @@ def test_an_adopted_card_is_read_by_the_detector(labelled, tmp_path):
     assert "4 of these pictures chose the threshold" in again.stdout
 
 
+def test_nothing_is_adopted_where_burning_nothing_costs_least(labelled, tmp_path):
+    got = trust(labelled, "--metres-per-px", SCALE, "--out", tmp_path, "--adopt", "--miss-price", "0.001")
+    assert got.exit_code == 0, got.output
+    assert "Nothing was adopted" in got.stdout
+    assert "Least expected cost: burning nothing" in got.stdout
+    assert not list(tmp_path.glob("*.onnx"))
+
+
 def test_a_site_judges_its_own_labels_and_adopts_the_result(labelled, tmp_path):
     site = tmp_path / "green"
     assert run_command("init", site, "--invented").exit_code == 0

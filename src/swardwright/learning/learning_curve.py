@@ -37,7 +37,7 @@ class LearningCurve:
 
     def at(self, labels: float) -> tuple[float, float, float]:
         """Return (median, low, high) of the error with so many labels, 95 %, of the law (not of one more run)."""
-        values = self.a * float(labels) ** -self.b + self.c
+        values = np.minimum(self.a * float(labels) ** -self.b + self.c, 1.0)
         order = np.argsort(values)
         total = np.cumsum(self.weight[order])
         low, middle, high = (values[order][min(int(np.searchsorted(total, q)), len(total) - 1)]

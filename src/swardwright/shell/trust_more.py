@@ -17,6 +17,8 @@ from swardwright.learning.learning_curve import RUN_SD, LearningCurve, fit_learn
 #: share of the places that judge the runs
 JUDGING = 1 / 3
 SHARES = (0.25, 0.5, 1.0)
+#: with a larger error in every run the curve says nothing
+LEARNT_NOTHING = 0.9
 
 
 def curve_of_cards(paths: Sequence[Path]) -> LearningCurve:
@@ -124,6 +126,8 @@ def told(curve: LearningCurve) -> list[str]:
     middle, low, high = curve.at(now)
     lines = [f"Learning curve: with {now:.0f} labelled plants the error (1 - F1) on other places is {middle:.3f} "
              f"(95 %: {low:.3f} to {high:.3f})."]  # fmt: skip
+    if float(curve.error.min()) > LEARNT_NOTHING:
+        return [*lines, "The runs learnt next to nothing: give them more minutes before reading anything from this."]
     for factor in (2, 4):
         more, a, b = curve.at(factor * now)
         lines.append(f"With {factor} times as many it would be {more:.3f} ({a:.3f} to {b:.3f}).")

@@ -220,7 +220,11 @@ def _judged(
         lines += more.told(curve)
         data["learning_curve"] = more.as_data(curve)
     lines += words.told_verdict(verdict)
-    if options.adopt:
+    if options.adopt and found.curve.chosen == 0:
+        lines.append(
+            "Nothing was adopted: in your prices burning nothing costs least, so there is no threshold to take."
+        )
+    elif options.adopt:
         new = judged_card(card, found, samples, f"judged on {name}: {verdict.word}")
         if site is not None:
             lines += adopt(site, model, new)
