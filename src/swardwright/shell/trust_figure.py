@@ -165,8 +165,9 @@ def _parts(axes: Any, rows: Sequence[Row]) -> None:
     low = min((100 * min(r.found.low, r.right.low) for r in shown if r.plants >= 10), default=0.0)
     axes.set_xlim(max(0.0, 10 * math.floor(low / 10 - 0.5)), 101)
     axes.set_xlabel("%, 95 % intervals over places")
-    axes.set_title("By kind, size and light", loc="left", fontsize=11)
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, frameon=False, fontsize=9)
+    axes.set_title("By part", loc="left", fontsize=11)
+    axes.legend(loc="lower right", bbox_to_anchor=(1.02, 0.985), ncols=2, frameon=False, fontsize=9, columnspacing=1.0,
+                handletextpad=0.1)  # fmt: skip
     _bare(axes)
 
 
