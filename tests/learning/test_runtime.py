@@ -212,6 +212,7 @@ def test_a_device_that_fails_is_told_in_one_sentence(device, ground, says, wante
     assert caught.value.remedy
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="memory is limited through Linux's resource limits")
 def test_memory_that_truly_ends_is_told_and_smaller_tiles_help():
     """In a process of its own, whose memory ends 400 MB above what the loaded detector takes."""

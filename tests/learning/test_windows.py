@@ -54,7 +54,7 @@ def test_what_lies_outside_the_picture_is_grey():
     assert np.shares_memory(cut(image[:32, :64], windows(32, 64, 640, 224)[0]), image)  # nothing is copied
 
 
-@pytest.mark.parametrize(("name", "side"), [("small", 1024), ("pretrained", 2048)])
+@pytest.mark.parametrize(("name", "side"), [("small", 1024), pytest.param("pretrained", 2048, marks=pytest.mark.slow)])
 def test_the_margin_is_the_reach_of_the_network(name, side):
     """Made linear with weights above 0, a network's gradient is nowhere 0 within its reach, and 0 beyond."""
     torch = pytest.importorskip("torch")
