@@ -30,7 +30,8 @@ from swardwright.simulation.ground import Light, labels_in_view, render_ground, 
 from swardwright.simulation.plants import stand_of_plants
 from swardwright.simulation.turf import TurfLook
 
-FIRST_SEED = 1_980_100
+#: 1,980,100 to 1,980,107 chose the limits of labels/near_copies.py
+FIRST_SEED = 1_980_120
 SIZE_M = (7.0, 6.0)
 #: a near copy by definition shares at least this much of the smaller picture's ground
 NEAR = 0.3

@@ -31,7 +31,7 @@ Floats = NDArray[np.float32]
 Progress = Callable[[str, int, int], None]
 
 #: part of every cache key: what was kept by another version is made again
-VERSION = 1
+VERSION = 2
 #: pictures are shrunk to this longer side: 3 to 4 mm of ground per pixel from 1 m up; finer, noise and blur rule
 SIDE_PX = 384
 FEATURES = 600
@@ -47,7 +47,9 @@ CHANCE_FITS = 1.0
 #: share of the blocks in the overlap that must agree, and least correlation of a block that does
 AGREE_MIN, BLOCK_MIN = 0.70, 0.30
 #: less ground in common than this (share of the picture that shows less ground) is not called a copy
-SHARED_MIN = 0.25
+SHARED_MIN = 0.22
+#: and the ground that agrees must be at least this share
+AGREED_GROUND_MIN = 0.20
 BLOCKS_ACROSS = 8
 MAX_PICTURES = 5000
 
@@ -381,6 +383,6 @@ def _checked(a: Floats, b: Floats, fit: NDArray[np.float64]) -> tuple[float, flo
         shift = np.clip(np.round(bend[i]), -side, side).astype(int)
         agree[i] = likeness(blocks[i], blocks[i], (int(shift[0]), int(shift[1])))[0] >= limit
     agreement = float(agree.mean())
-    if agreement < AGREE_MIN:
+    if agreement < AGREE_MIN or shared * agreement < AGREED_GROUND_MIN:
         return None
     return shared, agreement, math.atan2(float(fit[1, 0]), float(fit[0, 0])), zoom

@@ -190,8 +190,9 @@ def check_split(taught: Iterable[str], held: Iterable[str], copies: Iterable[Nea
     found = sorted(leaks(taught, held, copies), key=lambda c: -c.shared)
     if found:
         raise InputError(
-            f"{len(found)} pairs of pictures, one taught and one held out, show the same ground: scores would flatter",
-            field="places", value=named(found), limit="no ground on both sides",
+            f"{len(found)} pairs of pictures, one taught and one held out, show the same ground, so the score would"
+            f" flatter: {named(found)}",
+            field="places", limit="no ground on both sides",
             remedy="put the two pictures of each pair into one place, or let places be found: --places auto",
         )  # fmt: skip
 

@@ -81,8 +81,9 @@ def kept_apart(
     copies, blank = copies_among({s.name: s.load for s in samples}, groups, cache=cache, progress=progress)
     if stated and copies:
         raise InputError(
-            f"{len(copies)} pairs of pictures from different places show the same ground: the score would flatter",
-            field="places", value=named(sorted(copies, key=lambda c: -c.shared)), limit="no ground in two places",
+            f"{len(copies)} pairs of pictures from different places show the same ground, so the score would flatter:"
+            f" {named(sorted(copies, key=lambda c: -c.shared))}",
+            field="places", limit="no ground in two places",
             remedy="put the two pictures of each pair into one place, or let places be found: --places auto",
         )  # fmt: skip
     notes: tuple[str, ...] = (f"{blank} pictures show too little to be compared with others",) if blank else ()

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from swardwright.labels import read_coco
 from swardwright.learning import ModelCard, Sample, TeachSettings, teach
+from swardwright.shell.place_check import FOLDER, Apart, kept_apart
 from swardwright.shell.rendering import FIRST_SEED, RenderedPicture, render_scene, rendered_pictures
 from swardwright.shell.teach_samples import decoded, names_given, samples_from_labels, samples_of_site
 
@@ -83,9 +84,11 @@ def teach_from_coco(
         labels, image_root, exclude=exclude, grouping=grouping, min_radius_px=min_radius_px,
         metres_per_px=metres_per_px,
     )  # fmt: skip
+    apart = _apart(samples, settings, grouping, out.parent)
     return teach(
-        samples, out, settings, name=out.stem, about=f"pictures labelled in {coco_json.name}",
-        data={"left_out": sorted(exclude), "grouping": grouping,
+        apart.taught, out, settings, name=out.stem, about=f"pictures labelled in {coco_json.name}",
+        held_out=apart.held,
+        data={"left_out": sorted(exclude), "grouping": grouping, "places": list(apart.notes),
               "kinds_without_labels": unlabelled(labels.kinds, samples)},
         start=start, progress=progress,
     )  # fmt: skip
@@ -105,12 +108,29 @@ def teach_from_site(
     """Teach a detector from the labels in a site's database; see ``samples_of_site`` for the options."""
     samples = samples_of_site(opened, version=version, places=places, min_radius_px=min_radius_px)
     newest = version or max(v.number for v in opened.store.label_versions())
+    apart = _apart(samples, settings, places, opened.folder)
     return teach(
-        samples, out, settings, name=out.stem, about=f"pictures labelled at {opened.site.name}",
-        data={"site": opened.site.name, "label_version": newest, "grouping": places,
+        apart.taught, out, settings, name=out.stem, about=f"pictures labelled at {opened.site.name}",
+        held_out=apart.held,
+        data={"site": opened.site.name, "label_version": newest, "grouping": places, "places": list(apart.notes),
               "kinds_without_labels": unlabelled([k.name for k in opened.site.kinds], samples)},
         start=start, progress=progress,
     )  # fmt: skip
+
+
+def _apart(samples: list[Sample], settings: TeachSettings, grouping: str, folder: Path) -> Apart:
+    """Keep ground that teaches and ground that judges apart, and say what that took."""
+    from swardwright.shell.commanding import show
+    from swardwright.shell.saying import Progress
+
+    told: dict[str, Progress] = {}
+    apart = kept_apart(
+        samples, settings, stated=grouping != "auto", cache=folder / FOLDER,
+        progress=lambda doing, done, of: told.setdefault(doing, Progress(doing))(done, of),
+    )  # fmt: skip
+    for note in apart.notes:
+        show(note)
+    return apart
 
 
 def unlabelled(kinds: Iterable[str], samples: Iterable[Sample]) -> list[str]:
