@@ -17,7 +17,7 @@ from swardwright.labels import read_coco
 from swardwright.learning import ModelCard, Sample, TeachSettings, teach
 from swardwright.shell.place_check import FOLDER, Apart, kept_apart
 from swardwright.shell.rendering import FIRST_SEED, RenderedPicture, render_scene, rendered_pictures
-from swardwright.shell.teach_samples import decoded, names_given, samples_from_labels, samples_of_site
+from swardwright.shell.teach_samples import decoded, samples_from_labels, samples_of_site
 
 if TYPE_CHECKING:
     from swardwright.shell.open_site import OpenSite
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["FIRST_SEED", "RenderedPicture", "decoded", "render_scene", "rendered_pictures", "samples_from_labels",
            "summary", "teach_from_coco", "teach_from_scenes", "teach_from_site"]  # fmt: skip
 
-_names = names_given
 RENDERED_CAUTIONS = (
     "It has seen invented, rendered ground only and no real turf: on real grass expect far less. Teach it on pictures"
     " of your own ground and judge it there before any heat."
