@@ -113,8 +113,8 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
 def colour_matrix(colour: float, lush: float, hue_rad: float) -> NDArray[np.float32]:
     """Return the matrix (3, 3) on RGB that scales all colour, then the green excess, and turns hues about grey.
 
-    The green excess is 2 G - R - B (Woebbecke et al. 1995; from memory): ``lush`` below 1 dries the turf towards straw. Grey stays
-    grey at any setting.
+    The green excess is 2 G - R - B (Woebbecke et al. 1995; from memory): ``lush`` below 1 dries the turf towards straw.
+    Grey stays grey at any setting.
     """
     grey, green = np.full(3, 3**-0.5), np.array([-1.0, 2.0, -1.0]) / 6**0.5
     onto_grey = np.outer(grey, grey)

@@ -1,6 +1,7 @@
 """Labelled plants pasted onto other places: few labels shown among more neighbours, on more grounds.
 
-Cut and paste with a soft edge, after Dwibedi et al. 2017 (arXiv:1708.01642; from memory), on discs: a label states no outline.
+Cut and paste with a soft edge, after Dwibedi et al. 2017 (arXiv:1708.01642; from memory), on discs: a label states
+no outline.
 """
 
 from __future__ import annotations
