@@ -53,6 +53,13 @@ def test_a_rare_kind_counts_more():
     assert names(pool, labels_of_kind={"dock": 1, "daisy": 40})[0] == "often"
 
 
+def test_the_first_frames_are_not_all_of_one_kind():
+    pool = [frame(f"dock-{n}", plants=[plant(i, 0.999, 0.999) for i in range(4)], ground=[n]) for n in range(4)]
+    pool.append(frame("daisy", plants=[plant(i, 0.999, 0.999, "daisy") for i in range(3)], ground=[9]))
+    assert names(pool)[0] == "dock-0"
+    assert names(pool)[1] == "daisy"
+
+
 def test_the_same_ground_does_not_follow_itself():
     doubtful = [plant(n, 0.5) for n in range(6)]
     pool = [frame(f"here-{n}", plants=doubtful, ground=range(10)) for n in range(3)]

@@ -332,3 +332,25 @@ def test_teaching_pictures_do_not_stand_in_the_way_of_locating(posed: Path, phot
 
         assert this_visit(at)[1] == ("walk",)
         assert not at.store.for_teaching("walk")
+
+
+def test_frames_of_a_robot_log_go_out_as_pictures_and_are_known_again(
+    own_site: Path, call: Call, logs: Any, tmp_path: Path
+) -> None:
+    path = logs.write_log(tmp_path / "drive", logs.Log())
+    done = call("take-in", own_site, path, "--overlap", "0.95")
+    assert done.exit_code == 0, done.stderr
+    out = tmp_path / "to-label"
+    assert call("labels", "queue", own_site, "--count", 2, "--out", out).exit_code == 0
+    raw = json.loads((out / "labels.json").read_text())
+    assert [i["file_name"].endswith(".png") for i in raw["images"]] == [True, True]
+    raw["annotations"] = [{"id": 1, "image_id": 2, "category_id": 2, "bbox": [10, 10, 12, 12]}]
+    got = bring(call, own_site, raw, "--pictures", out)
+    assert (got["pictures"], got["labels"], got["bare"], got["recordings"]) == (2, 1, 1, [])
+    with opened(own_site) as at:
+        samples = site_samples(at)
+        assert [len(s.labels) for s in samples] in ([0, 1], [1, 0])
+        for sample, picture in zip(samples, at.store.labelled(), strict=True):
+            written = cv2.imread(str(out / f"{picture.id}.png"))[..., ::-1]
+            assert (sample.load() == written).all()
+    assert json.loads(call("labels", "check", own_site, "--json").stdout)["by_sort"].get("picture") is None

@@ -25,7 +25,7 @@ from swardwright.shell.label_pictures import (
 )
 from swardwright.shell.open_site import OpenSite
 from swardwright.shell.saying import Said
-from swardwright.shell.status import FRAMES_FROM, RECORDINGS, hash_of, input_hashes, inputs_for
+from swardwright.shell.status import RECORDINGS, hash_of, input_hashes, inputs_for
 from swardwright.shell.taking_in import incoming, remove
 
 
@@ -140,7 +140,7 @@ def _add_recordings(opened: OpenSite, staged: Sequence[tuple[Footage, Path]]) ->
         name = footage.recording
         opened.store.add_footage(footage, f"{RECORDINGS}/{name}")
         present[f"recording {name}"] = hash_of(at)
-        inputs = inputs_for(present, (*FRAMES_FROM, f"recording {name}"), opened.store, ())
+        inputs = inputs_for(present, (f"recording {name}",), opened.store, ())
         opened.store.set_result(f"frames {name}", footage.frames, inputs)
 
 
