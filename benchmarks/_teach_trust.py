@@ -27,7 +27,7 @@ from swardwright.learning.trust import trust_of
 FIRST_SEED = 1_800_000
 ERROR_BOUND, COST_BOUND = 0.03, 1.03
 SPARED = "daisy"
-SAMPLE_SCENES, FULL_SCENES, VIEWS = 60, 480, 3
+SAMPLE_SCENES, FULL_SCENES, VIEWS = 40, 480, 3
 
 
 def judged_ground(scenes: int) -> Judged:

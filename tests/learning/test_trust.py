@@ -162,6 +162,22 @@ def test_one_place_says_nothing_of_others():
     assert math.isnan(trust.error_elsewhere)
 
 
+def test_a_detector_that_says_nothing_has_figures_too():
+    judged = made(np.random.default_rng(10))
+    none = np.zeros(0, np.int64)
+    silent = Judged(
+        **{**vars(judged), "picture": none, "logit": np.zeros(0), "u_px": np.zeros(0), "v_px": np.zeros(0),
+           "radius_px": np.zeros(0), "kind_share": np.zeros((0, 2)), "plant": none,
+           "finder": np.full(len(judged.plant_kind), -1)}
+    )  # fmt: skip
+    trust = trust_of(silent, card(kinds=KINDS), PRICES)
+    assert trust.as_is.found.value == trust.precision_points == trust.precision_boxes == 0.0
+    assert trust.as_is.missed.value == pytest.approx(trust.to_treat / trust.area_m2)
+    assert math.isnan(trust.as_is.right.value)
+    assert trust.curve.chosen == 0
+    assert worst(silent, np.zeros(0), 0.5, PRICES)
+
+
 def test_the_worst_come_first():
     judged = made(np.random.default_rng(8))
     p = logistic(judged.logit)

@@ -109,16 +109,17 @@ class Judged:
         keep = np.array([p.place in set(wanted) for p in self.pictures], dtype=bool)
         number = np.cumsum(keep) - 1
         mine, plants = keep[self.picture], keep[self.plant_picture]
-        plant_number, row_number = np.cumsum(plants) - 1, np.cumsum(mine) - 1
+        # a last element of -1: what no number names (-1) stays so
+        plant_number, row_number = np.append(np.cumsum(plants) - 1, -1), np.append(np.cumsum(mine) - 1, -1)
         return replace(
             self, pictures=tuple(p for p, k in zip(self.pictures, keep, strict=True) if k),
             picture=number[self.picture[mine]], logit=self.logit[mine], u_px=self.u_px[mine], v_px=self.v_px[mine],
             radius_px=self.radius_px[mine], kind_share=self.kind_share[mine],
-            plant=np.where(self.plant[mine] >= 0, plant_number[self.plant[mine]], -1),
+            plant=plant_number[self.plant[mine]],
             plant_picture=number[self.plant_picture[plants]], plant_u_px=self.plant_u_px[plants],
             plant_v_px=self.plant_v_px[plants], plant_radius_px=self.plant_radius_px[plants],
             plant_kind=self.plant_kind[plants], plant_edge_px=self.plant_edge_px[plants],
-            finder=np.where(self.finder[plants] >= 0, row_number[self.finder[plants]], -1),
+            finder=row_number[self.finder[plants]],
             ignored=tuple(d for d, k in zip(self.ignored, keep, strict=True) if k),
         )  # fmt: skip
 

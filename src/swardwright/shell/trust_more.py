@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 
 from swardwright.domain.errors import InputError
-from swardwright.learning import ModelCard, Sample, TeachSettings, evaluate, load_detector, read_card, teach
+from swardwright.learning import Sample, TeachSettings, load_detector, read_card, teach
+from swardwright.learning.judging import match_all
 from swardwright.learning.learning_curve import RUN_SD, LearningCurve, fit_learning_curve
+from swardwright.learning.measure import best_f1
 
 #: share of the places that judge the runs
 JUDGING = 1 / 3
@@ -46,7 +48,6 @@ def curve_of_cards(paths: Sequence[Path]) -> LearningCurve:
 
 def curve_of_runs(
     samples: Sequence[Sample],
-    card: ModelCard,
     settings: TeachSettings,
     minutes: float,
     *,
@@ -60,6 +61,10 @@ def curve_of_runs(
     minutes : float
         Of all three runs together.
 
+    Notes
+    -----
+    The error is 1 - F1 at each run's best threshold: a threshold chosen by so few pictures would add its own noise.
+
     Raises
     ------
     InputError
@@ -71,16 +76,16 @@ def curve_of_runs(
         for number, share in enumerate(SHARES):
             part = taught[: max(4, round(share * len(taught)))]
             out = Path(room) / f"run-{number}.onnx"
-            run = replace(settings, minutes=minutes / len(SHARES), scale=card.scale, seed=seed)
+            run = replace(settings, minutes=minutes / len(SHARES), seed=seed)
             teach(part, out, run, name=f"run {number}", about="a short run for the learning curve", start="shipped")
             detector = load_detector(out)
             known = set(detector.card.kinds)
             own = [_of_kinds(s, known) for s in judging]
-            figures: dict[str, Any] = evaluate(detector, own, settings)
-            error = 1.0 - float(figures["f1"])
+            matched = match_all(detector, own, settings)
+            error = 1.0 - best_f1(matched)
             labels.append(float(sum(len(s.labels) for s in part)))
             errors.append(error)
-            sds.append(_sd(error, float(figures["plants"])))
+            sds.append(_sd(error, float(max(matched.plants, 1))))
             if progress is not None:
                 progress(f"taught with {labels[-1]:.0f} plants: error {error:.3f} on other places")
     return fit_learning_curve(labels, errors, sds)

@@ -141,6 +141,9 @@ def sentences(trust: Trust, prices: Prices, within: str) -> list[str]:
         f"It finds {percent(at.found)} of all plants, burns {percent(at.treated)} of those to treat, and "
         f"{percent(at.right)} of its burns are right.",
     ]  # fmt: skip
+    least = weakest(trust.rows)
+    if least is not None and least.found.high < at.found.value:
+        lines.append(f"It finds least of {least.what} {least.name}: {percent(least.found)}.")
     if math.isfinite(trust.crown_error_m):
         lines.append(f"Crowns are {1000 * trust.crown_error_m:.1f} mm off (root mean square).")
     lines.append(
@@ -154,8 +157,8 @@ def sentences(trust: Trust, prices: Prices, within: str) -> list[str]:
     lines.append(f"Prices: {told_prices(prices)}.")
     per_100 = f"100 {unit}" if trust.per_m2 else "100 pictures"
     row = trust.curve
-    least = "burning nothing" if row.chosen == 0 else f"threshold {trust.threshold:.2f}"
-    lines.append(f"Least expected cost: {least}; the detector's own costs {at.cost:.3g} per {per_100}, "
+    best = "burning nothing" if row.chosen == 0 else f"threshold {trust.threshold:.2f}"
+    lines.append(f"Least expected cost: {best}; the detector's own costs {at.cost:.3g} per {per_100}, "
                  f"burning nothing {row.nothing * _per_100(trust):.3g}.")  # fmt: skip
     if trust.elsewhere is not None:
         lines += _burning(trust.elsewhere, unit, "Calibrated and thresholded anew, each place by what the others say")

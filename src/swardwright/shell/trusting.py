@@ -214,7 +214,7 @@ def _judged(
 
         curve = (
             more.curve_of_cards(options.runs) if options.runs
-            else more.curve_of_runs(all_samples, card, settings, options.minutes or 1.0, seed=options.seed,
+            else more.curve_of_runs(all_samples, settings, options.minutes or 1.0, seed=options.seed,
                                     progress=show)
         )  # fmt: skip
         lines += more.told(curve)
