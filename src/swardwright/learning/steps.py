@@ -34,7 +34,7 @@ SUPPRESS_RADII = 0.5
 #: share of the running average of weights kept per step
 AVERAGE_KEEP = 0.998
 #: share of the learning rate for layers that come from photographs or from an earlier detector
-BACKBONE_PACE, START_PACE = 0.25, 0.5
+BACKBONE_PACE, START_PACE = 0.25, 0.33
 MAX_CACHE_BYTES = 1_500_000_000
 MAPS = ("heat", "weight", "near", "shape", "kind")
 
