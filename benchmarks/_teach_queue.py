@@ -1,7 +1,7 @@
 """The label queue against random choice: how many labels each needs for the same detector.
 
 Footage as it is, on rendered ground (seeds from 1,400,000 on, which nothing else uses): 120 small pictures of 19
-pieces of ground, each mostly of one or two kinds. The camera stands about over two spots (56 pictures), walks over bare
+pieces of ground, each with its own mix of kinds. The camera stands about over two spots (56 pictures), walks over bare
 turf (16), and passes over 16 more pieces with overlap (3 pictures each). Both ways label a few pictures at a time and
 teach the small network on them after each round, from the weights that come with the package; the queue ranks with the
 detector taught last, at first with the one of the package. Judged on 24 other pieces of ground: the best F1 over
@@ -37,9 +37,9 @@ CELL_M = 0.09
 SHARE_BOUND = 0.6
 FULL_SEEDS = 5
 #: pictures labelled after each round
-ROUNDS = (3, 6, 9, 12, 16)
-SAMPLE_ROUNDS = (3, 8, 16)
-STEPS, RATE, START = 120, 1e-3, "shipped"
+ROUNDS = (2, 4, 6, 8, 12, 16)
+SAMPLE_ROUNDS = (2, 6, 16)
+STEPS, RATE, START = 200, 1e-3, "shipped"
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +66,7 @@ def views_of(job: tuple[int, str, int, bool]) -> list[View]:
     rng = np.random.default_rng(seed)
     look = TurfLook.draw(rng)
     ground = render_turf(rng, SIZE_M, 0.3, look)
-    mix = tuple(float(v) for v in rng.dirichlet([0.5] * len(KINDS)))
+    mix = tuple(float(v) for v in rng.dirichlet([1.0] * len(KINDS)))
     plants = stand_of_plants(rng, SIZE_M, 0 if bare else int(rng.integers(25, 75)), mix=mix, clusters=0.5, edge_m=0.0)
     paint_plants(ground, plants, look.brightness)
     scale = ground.resolution_m / RES_M
@@ -247,15 +247,17 @@ def curves(
     return {way: np.array([d for d, j in zip(done, jobs, strict=True) if j[1] == way]) for way in ("queue", "random")}
 
 
-def needed(curve_mean: NDArray[np.float64], f1: float, column: int) -> float:
+def needed(curve_mean: NDArray[np.float64], f1: float, column: int, score: int = 3) -> float:
     """Return how many labels (column 1) or pictures (column 0) a mean curve needs to reach an F1; infinite if never.
+
+    A single seed's curve goes up and down by more than the difference looked for: only the mean over seeds says much.
 
     Straight between rounds, from nothing labelled and F1 0.
     """
     steps = np.vstack([np.zeros(4), curve_mean])
     for before, after in itertools.pairwise(steps):
-        if after[3] >= f1:
-            share = (f1 - before[3]) / max(after[3] - before[3], 1e-9)
+        if after[score] >= f1:
+            share = (f1 - before[score]) / max(after[score] - before[score], 1e-9)
             return float(before[column] + share * (after[column] - before[column]))
     return float("inf")
 
@@ -265,19 +267,18 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     seeds, rounds = (tuple(range(FULL_SEEDS)), ROUNDS) if full else ((0,), SAMPLE_ROUNDS)
     got = curves(seeds, rounds)
     queue, chance = got["queue"].mean(axis=0), got["random"].mean(axis=0)
-    target = float(chance[-1, 3])
     note = f"{len(seeds)} seeds, {rounds[-1]} of 120 pictures at random"
     for way, mean in (("random choice", chance), ("label queue", queue)):
         for column, what in ((3, "F1"), (2, "F1 whatever the kind")):
             yield {"figure": f"{what}, {way} ({note})", "value": round(float(mean[-1, column]), 3), "unit": "1",
                    "bound": None, "holds": None}  # fmt: skip
-    for column, what in ((1, "labels"), (0, "pictures")):
-        share = needed(queue, target, column) / float(chance[-1, column])
-        yield {
-            "figure": f"label queue: share of random choice's {what} for its F1 ({note})", "value": round(share, 3),
-            "unit": "1", "bound": SHARE_BOUND if column == 1 else None,
-            "holds": share <= SHARE_BOUND if column == 1 else None,
-        }  # fmt: skip
+    for column, score, what in (
+        (1, 3, "labels for its F1"), (0, 3, "pictures for its F1"), (1, 2, "labels for its F1 whatever the kind"),
+    ):  # fmt: skip
+        share = needed(queue, float(chance[-1, score]), column, score) / float(chance[-1, column])
+        bound = SHARE_BOUND if (column, score) == (1, 3) else None
+        yield {"figure": f"label queue: share of random choice's {what} ({note})", "value": round(share, 3),
+               "unit": "1", "bound": bound, "holds": None if bound is None else share <= bound}  # fmt: skip
 
 
 def draw(got: dict[str, NDArray[np.float64]], out: Path) -> None:
