@@ -54,7 +54,7 @@ class Kind:
     taproot : bool
         Regrows from the root: plan revisits, not longer dwell.
     miss_price : float
-        The user's price of missing one, in the site's own currency.
+        The user's price of missing one (of a kind to spare: of burning one), in the site's own currency.
     source : str
         Where ED50 and slope come from.
     """
