@@ -80,11 +80,11 @@ class Stopped:
     def __init__(self, writes: int) -> None:
         self.left = writes
 
-    def __call__(self, path: Path, data: bytes) -> None:
+    def __call__(self, path: Path, data: bytes, *, sync: bool = True) -> None:
         if self.left == 0:
             raise KeyboardInterrupt
         self.left -= 1
-        whole(path, data)
+        whole(path, data, sync=sync)
 
 
 whole = choosing_frames.write_whole

@@ -97,16 +97,16 @@ class Seen:
         self.names.append(name)
         self.looks.append(look)
 
-    def find(self, look: Look, also: tuple[str, ...] = ()) -> dict[str, float]:
+    def find(self, look: Look, known: tuple[str, ...] = ()) -> dict[str, float]:
         """Return the earlier pictures that share ground with this one, and the share of this one's ground.
 
         Parameters
         ----------
-        also : tuple[str, ...]
-            Pictures to look at closely whatever the search says.
+        known : tuple[str, ...]
+            Pictures whose share is known already: they are not looked at.
         """
-        wanted = self._likely(look) | {self.names.index(n) for n in also if n in self.names}
-        shares = {self.names[i]: same_ground(look, self.looks[i]) for i in sorted(wanted)}
+        wanted = [i for i in sorted(self._likely(look)) if self.names[i] not in known]
+        shares = {self.names[i]: same_ground(look, self.looks[i]) for i in wanted}
         return {name: share for name, share in shares.items() if share > 0}
 
     def _likely(self, look: Look) -> set[int]:

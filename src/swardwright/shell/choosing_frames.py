@@ -20,7 +20,7 @@ from swardwright.domain.frame import Footage, Frame, LeftOut
 from swardwright.frames.choosing import KEPT, REASONS, Choice, Chooser, Row
 from swardwright.frames.seen import Look, Seen, groups, look_of
 from swardwright.shell.codec import content_hash, file_hash
-from swardwright.shell.frames_index import Index, Journal, alone, read_index, write_index, write_whole
+from swardwright.shell.frames_index import Index, Journal, alone, read_index, settle_on_disk, write_index, write_whole
 from swardwright.shell.saying import Progress
 
 if TYPE_CHECKING:
@@ -242,7 +242,7 @@ class _Video:
         jpeg = _jpeg(image)
         name = f"{self.stem}-{round(held.time_ns / 1e6):08d}.jpg"
         look = _look(jpeg, name)
-        alike = self.seen.find(look, also=tuple(candidate.shares))
+        alike = self.seen.find(look, known=tuple(candidate.shares))
         row = next(r for r in self.chooser.rows if r.number == candidate.number)
         if not self.chooser.settle(name, alike):
             return None
@@ -261,7 +261,7 @@ class _Video:
 
             o, wide = self.optics, max(image.shape[:2])
             entry["metres_per_px"] = sampling_distance_m(o.sensor_width_m, o.height_m, o.focal_length_m, wide)
-        write_whole(self.folder / name, jpeg)
+        write_whole(self.folder / name, jpeg, sync=False)
         self.seen.add(name, look)
         self.kept.append(entry)
         return entry
@@ -279,6 +279,7 @@ class _Video:
             "table": f"{self.stem}.csv",
         })  # fmt: skip
         write_whole(self.folder / f"{self.stem}.csv", _table(self.rows, {k["number"]: k["name"] for k in self.kept}))
+        settle_on_disk([self.folder / k["name"] for k in self.kept])
         write_index(self.folder, self.index)
         self.journal.done()
 

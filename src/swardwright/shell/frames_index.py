@@ -75,20 +75,28 @@ def write_index(folder: Path, index: Index) -> None:
     write_whole(folder / INDEX, json.dumps(data, ensure_ascii=False, indent=1).encode())
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there wholly or not at all, whatever happens."""
+def write_whole(path: Path, data: bytes, *, sync: bool = True) -> None:
+    """Write a file so that it is there wholly or not at all, whatever happens (without ``sync``: but a power cut)."""
     unfinished = path.with_name(f".{path.name}.unfinished")
     try:
         with unfinished.open("wb") as stream:
             stream.write(data)
             stream.flush()
-            os.fsync(stream.fileno())
+            if sync:
+                os.fsync(stream.fileno())
         unfinished.replace(path)
     except OSError as error:
         with contextlib.suppress(OSError):
             unfinished.unlink()
         raise InputError(f"the file cannot be written ({error.strerror})", where=str(path),
                          remedy="make room on the disk; run the same command to go on") from error  # fmt: skip
+
+
+def settle_on_disk(paths: list[Path]) -> None:
+    """Return when these files are on the disk, a power cut or not."""
+    for path in paths:
+        with path.open("rb") as stream:
+            os.fsync(stream.fileno())
 
 
 class Journal:
@@ -118,12 +126,10 @@ class Journal:
         write_whole(self.path, b"".join(json.dumps(line).encode() + b"\n" for line in lines))
 
     def append(self, line: dict[str, Any]) -> None:
-        """Add one line; it is on the disk when this returns."""
+        """Add one line."""
         try:
             with self.path.open("ab") as stream:
                 stream.write(json.dumps(line).encode() + b"\n")
-                stream.flush()
-                os.fsync(stream.fileno())
         except OSError as error:
             raise InputError(f"the file cannot be written ({error.strerror})", where=str(self.path),
                              remedy="make room on the disk; run the same command to go on") from error  # fmt: skip
