@@ -24,7 +24,7 @@ from swardwright.learning import detect, load_detector, shipped_detector
 from swardwright.learning.detector import TILE_PX
 from swardwright.learning.runtime import TOLERANCE, usable_cores
 from swardwright.learning.windows import cut, windows
-from swardwright.shell.spreading import How, look_through
+from swardwright.shell.spreading import PART, How, look_through
 
 NAMES = ["heat", "kinds", "shape"]
 #: teaching seeds that no teaching used
@@ -37,7 +37,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     pictures = rendered()
     yield from speed(pictures, rounds=15 if full else 4, count=16 if full else 6)
     yield from large(decode(pictures[0]), rounds=7 if full else 2)
-    yield from spread(pictures, rounds=5 if full else 3, count=40 if full else 12)
+    yield from spread(pictures, rounds=5 if full else 2, count=40 if full else 24)
 
 
 def rendered() -> list[bytes]:
@@ -168,7 +168,7 @@ def spread(pictures: list[bytes], *, rounds: int, count: int) -> Iterator[dict[s
     coded = [pictures[n % len(pictures)] for n in range(count)]
     frames = [Frame(f"r/{n}", "r", n, "t", (1, 1)) for n in range(count)]
     loads = [partial(decode_or_tell, data, False, "r", None, "") for data in coded]
-    halves = [coded[i : i + 4] for i in range(0, count, 4)]
+    halves = [coded[i : i + PART] for i in range(0, count, PART)]
     with contextlib.ExitStack() as held:
         quiet = {"threads_per_worker": 1, "host": "127.0.0.1", "dashboard_address": "127.0.0.1:0", "silence_logs": 50}
         clusters = [held.enter_context(distributed.LocalCluster(n_workers=n, **quiet)) for n in (1, 2)]

@@ -36,8 +36,8 @@ from swardwright.learning.detector import (
 from swardwright.learning.runtime import usable_cores
 
 LOCAL = "local"
-#: pictures handed to a process at a time, at least
-PART = 4
+#: pictures handed to a process at a time, at least; few, so that no worker is idle for long at the end
+PART = 2
 #: parts that a process has waiting beside the one it works at
 AHEAD = 2
 ANSWER_S = 15
