@@ -14,14 +14,13 @@ from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
 from swardwright.labels import LabelSet, picture_path
+from swardwright.labels.splits import BLOCKS, Seen, place_groups
 from swardwright.learning import Sample
 from swardwright.shell.frames_index import read_index
 
 if TYPE_CHECKING:
     from swardwright.shell.open_site import OpenSite
 
-#: about so many blocks of neighbouring pictures, where nothing else says what a place is
-BLOCKS = 8
 Image = NDArray[np.uint8]
 
 
@@ -73,25 +72,18 @@ def samples_from_labels(
     if unused:
         raise InputError("a picture to leave out is not among the labels", field="exclude",
                          value=", ".join(sorted(unused)), remedy="correct the name")  # fmt: skip
-    folders = {str(Path(p.file_name).parent) for p in kept}
     index = read_index(root) if root.is_dir() else None  # of pictures that were chosen from videos
     places = index.groups() if index is not None and grouping == "auto" else {}
     scales = index.metres_per_px() if index is not None else {}
-    if grouping == "auto":
-        grouping = "folder" if len(folders) >= 4 else "block"
-    block = max(1, math.ceil(len(kept) / BLOCKS))
+    groups = place_groups([Seen(p.file_name) for p in kept if p.file_name not in places], grouping) | dict(places)
     samples = []
-    for number, picture in enumerate(kept):
+    for picture in kept:
         path = picture_path(root, picture.file_name)
-        group = places.get(picture.file_name) or {
-            "folder": str(Path(picture.file_name).parent),
-            "picture": picture.file_name,
-        }.get(grouping, f"block {number // block + 1}")
         small = tuple(lb for lb in picture.labels if lb.radius_px < min_radius_px)
         samples.append(
             Sample(
                 picture.file_name, functools.partial(_picture_of_size, path, picture.width_px, picture.height_px),
-                tuple(lb for lb in picture.labels if lb.radius_px >= min_radius_px), group,
+                tuple(lb for lb in picture.labels if lb.radius_px >= min_radius_px), groups[picture.file_name],
                 (*picture.ignored, *small), metres_per_px or scales.get(picture.file_name),
             )
         )  # fmt: skip
