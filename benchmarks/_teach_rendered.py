@@ -100,19 +100,24 @@ def export_gap() -> float:
 def figures(full: bool) -> Iterator[dict[str, Any]]:
     """Yield the figures: a short run on 20 and 200 frames, or with ``full`` all starts, networks and grounds."""
     yield _figure("ONNX off PyTorch, both networks, largest logit, cell or log radius", export_gap(), "", most=2e-3)
-    balance = TeachSettings(threshold_by="balance", minutes=None)
+    # at full size, as the shipped detector was taught: shrunk by the rule it misses the smallest plants of mown turf
+    balance = TeachSettings(threshold_by="balance", minutes=None, scale=1.0)
     few = replace(balance, steps=1200 if full else 200, evaluate_every=100)
-    many = replace(balance, steps=6000 if full else 250, evaluate_every=500 if full else 125)
+    many = replace(balance, steps=6000 if full else 450, evaluate_every=500 if full else 150)
     judged = ground(JUDGED_FROM, 120 if full else 40, VIEWS_JUDGED, "plain")
     before = evaluate(load_detector(shipped_detector(), threads=2), judged, balance)["f1"]
     yield _figure("mown turf, shipped detector as it comes, F1 at 3 cm on other places", before, "")
     one = run(20, "plain", judged, few, "shipped")
-    yield _figure("mown turf, 20 frames from the shipped weights, F1 at 3 cm on other places", one.f1, "", least=0.85)
+    yield _figure(
+        "mown turf, 20 frames from the shipped weights, --scale 1, F1 at 3 cm on other places", one.f1, "", least=0.85
+    )
     yield _figure("20 frames from the shipped weights, by the clock on this machine", one.clock_min, "min", most=10.0)
     yield _figure("20 frames from the shipped weights, of two quiet cores", one.processor_min / 2.0, "min", most=10.0)
     yield _figure("20 frames from the shipped weights, steps", float(one.card.training["steps"]), "steps")
     two = run(200, "plain", judged, many, "shipped")
-    yield _figure("mown turf, 200 frames from the shipped weights, F1 at 3 cm on other places", two.f1, "", least=0.95)
+    yield _figure(
+        "mown turf, 200 frames from the shipped weights, --scale 1, F1 at 3 cm on other places", two.f1, "", least=0.95
+    )
     if not full:
         return
     for frames, start, network in ((200, "none", "small"), (20, "none", "small"), (20, "none", "pretrained"),
