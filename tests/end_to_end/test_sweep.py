@@ -105,8 +105,10 @@ def test_nothing_is_heated_twice_after_a_power_cut(swept: Path) -> None:
     points = Counter((e.weed_id, e.data.get("point", 1.0)) for e in journal if e.event == "heat-intent")
     assert max(points.values()) == 1
     heated = {e.weed_id for e in journal if e.event == "heat-intent"}
-    nearest = Counter(int(np.argmin(np.linalg.norm(places - place[str(weed)], axis=1))) for weed in heated)
-    assert max(nearest.values()) == 1
+    away = {weed: np.linalg.norm(places - place[str(weed)], axis=1) for weed in heated}
+    plants = Counter(int(np.argmin(far)) for far in away.values() if far.min() < NEAR_M)
+    assert max(plants.values()) == 1
+    assert len(heated) - plants.total() <= 1  # bare ground that the detector took for a weed
     unknown = [n for n in record.not_treated if n.unknown]
     assert len(unknown) == 1
     stops = Counter(e.stop_id for e in journal if e.event == "stop-done")
