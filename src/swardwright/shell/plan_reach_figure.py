@@ -77,7 +77,7 @@ def _map(figure: Any, axes: Any, rig: Rig, reach: ReachMap, values: Array, word:
     axes.annotate("", (0.0, nose - 0.03), (0.0, nose - 0.3), zorder=5, annotation_clip=False,
                   arrowprops={"arrowstyle": "-|>", "color": _EDGE, "linewidth": 1.3, "mutation_scale": 13, "shrinkA": 0,
                               "shrinkB": 0})  # fmt: skip
-    axes.text(0.0, rear + 0.06, "forward", ha="center", va="bottom", fontsize=9, color=_EDGE, zorder=5)
+    axes.text(0.0, -0.06, "forward", ha="center", va="top", fontsize=8.5, color=_EDGE, zorder=6)
     axes.plot(
         0.0, 0.0, "+", color=_EDGE, markersize=9, markeredgewidth=1.4, zorder=5, linestyle="none", label="base axes"
     )
