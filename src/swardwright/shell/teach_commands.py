@@ -47,7 +47,7 @@ def _options(*extra: Callable[..., Any]) -> Callable[[Callable[..., None]], Call
         click.option("--network", type=click.Choice(["small", "pretrained"]), default="small", show_default=True,
                      help="Plain convolutions, quick on a robot; or a larger one that has seen everyday photographs."),
         click.option("--scale", type=float, default=None,
-                     help="Shrink pictures by this first; not given: so that most plants are 20 px in radius."),
+                     help="Shrink pictures by this first; not given: so that 95 % of plants have at most 64 px."),
         click.option("--batch", type=int, default=8, show_default=True,
                      help="Crops per step; taken in parts where memory is short."),
         click.option("--crop-px", type=int, default=256, show_default=True, help="Side of a crop, a multiple of 32."),
