@@ -67,12 +67,13 @@ def large_site(seed: int, count: int, size_m: tuple[float, float]) -> tuple[Site
 def figures(full: bool) -> Iterator[dict[str, Any]]:
     """Yield the figures."""
     seeds = range(1, 6) if full else range(1, 3)
-    stops, drive, outside, gap, seconds, work = [], [], [], [], [], []
+    stops, drive, outside, gap, seconds, work, refused = [], [], [], [], [], [], []
     for seed in seeds:
         plan, site, wall_s, cpu_s = _planned(seed, 500, (30.0, 20.0))
         seconds.append(wall_s)
         work.append(cpu_s)
         stops.append(len(plan.stops) / plan.stops_bound)
+        refused.append(len(plan.refused))
         gap.append(plan.supplies.drive_s / plan.drive_bound_s)
         cost, _ = times_s(site.rig.base, free_ground(site), site.start, [stop.base for stop in plan.stops])
         other = min(best_known_s(cost, iterations=_OUTSIDE, seed=s)[0] for s in range(3 if full else 1))
@@ -87,6 +88,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     yield _figure(f"drive over the proven bound, {of}", max(gap), "1", None)
     yield _figure(f"whole plan, {_WORKERS} processes, {of}", max(seconds), "s", 30.0)
     yield _figure(f"processor time of the whole plan, {of}", max(work), "s", None)
+    yield _figure(f"weeds refused, {of}", max(refused), "1", None)
     if not full:
         return
     plan, _, wall_s, cpu_s = _planned(1, 10_000, (100.0, 60.0))
@@ -95,6 +97,7 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
     own_kb, child_kb = (resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
     yield _figure("memory, children included, 10,000 weeds", (own_kb + _WORKERS * child_kb) * 1024 / 1e9, "GB", 3.0)
     yield _figure("stops over the proven bound, 10,000 weeds", len(plan.stops) / plan.stops_bound, "1", 1.10)
+    yield _figure("weeds refused, 10,000 weeds", len(plan.refused), "1", None)
     yield _figure("drive over the proven bound, 10,000 weeds", plan.supplies.drive_s / plan.drive_bound_s, "1", None)
 
 

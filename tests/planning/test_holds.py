@@ -33,9 +33,10 @@ def no_posture(monkeypatch: pytest.MonkeyPatch, *pairs: tuple[int, int]) -> None
     monkeypatch.setattr(holds, "_postures", postures)
 
 
-def park(covers: list[list[int]]) -> holds.Parked:
+def park(covers: list[list[int]], prices: list[float] | None = None) -> holds.Parked:
     rig = SimpleNamespace(base=Base(0.4, 0.4, 0.0, 85.0, 0.5, 0.6, 150.0, 80.0, 0.0, 0.2))
-    return holds.park(rig, None, offered(covers), WEEDS_M)  # type: ignore[arg-type]
+    at = replace(offered(covers), prices=None if prices is None else np.array(prices))
+    return holds.park(rig, None, at, WEEDS_M)  # type: ignore[arg-type]
 
 
 def test_a_refused_weed_does_not_prop_up_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -60,6 +61,31 @@ def test_no_posture_anywhere_ends_and_refuses_all(monkeypatch: pytest.MonkeyPatc
     no_posture(monkeypatch, *((s, w) for s in range(6) for w in range(3)))
     parked = park([[1, 1, 1]] * 6)
     assert (parked.unposed, parked.chosen, parked.bound) == ([0, 1, 2], [], 0)
+
+
+@pytest.mark.parametrize("prices", [None, [0.6, 0.3, 0.1]])
+def test_every_weed_that_some_stop_has_a_posture_over_is_served(
+    monkeypatch: pytest.MonkeyPatch, prices: list[float] | None
+) -> None:
+    # weed 0: no posture from the first four stops that offer it, but from the fifth; weed 2: from none
+    no_posture(monkeypatch, *((s, 0) for s in range(4)), *((s, 2) for s in range(5)))
+    covers = [[1, 1, 1], [1, 1, 0], [1, 0, 1], [1, 0, 0], [1, 0, 0]]
+    parked = park(covers, prices)
+    assert parked.unposed == [2]
+    done = {w: parked.chosen[place] for place, items in parked.work.items() for w, _, _ in items}
+    assert done[0] == 4
+    assert done[1] in (0, 1)
+    assert sorted(done) == [0, 1]
+    # covered anew, stop 4 and one more are needed; the prices of 0 and 1 (0.9 together) claim no more than one stop
+    assert parked.bound == (2 if prices is None else 1)
+    assert len(parked.yaw_rad) == len(parked.chosen) == len(set(parked.chosen))
+
+
+def test_no_posture_anywhere_ends_on_large_sites_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    no_posture(monkeypatch, *((s, w) for s in range(6) for w in range(3)))
+    parked = park([[1, 1, 1]] * 6, [0.5, 0.3, 0.2])
+    assert (parked.unposed, parked.bound) == ([0, 1, 2], 0)
+    assert not any(parked.work.values())
 
 
 def hold(name: str) -> Hold:

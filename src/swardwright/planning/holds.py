@@ -18,11 +18,12 @@ from swardwright.planning.reach import cones_rad, posture_over, solve, usable
 from swardwright.planning.reach_map import ReachMap
 from swardwright.planning.rings import ring_about
 from swardwright.planning.share import shared
-from swardwright.planning.stops import Offered, cover_offered, in_base_axes, stands_on
+from swardwright.planning.stops import Offered, cover_offered, greedy_cover, in_base_axes, stands_on
+from swardwright.planning.tiles import price_bound
 from swardwright.planning.trajectory import look_motions
 
 Assigned = dict[int, list[tuple[int, Array, Array]]]
-#: covers solved again with the pairs of stop and weed taken out that have no exact posture, before weeds are refused
+#: covers solved again with the pairs of stop and weed taken out that have no exact posture, before stops are added
 _TRIES = 3
 
 
@@ -39,7 +40,7 @@ class Parked:
     work : Assigned
         By place in ``chosen``.
     unposed : list[int]
-        Weeds that are refused: no stop that was tried has an exact posture over them.
+        Weeds that are refused: no offered stop has an exact posture over them.
     yaw_rad : list[float]
         Heading of the base, by place in ``chosen``.
     """
@@ -55,8 +56,9 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array, *, workers
     """Choose stops for which every weed has an exact posture, and prove how few could do.
 
     The reach map that offers the stops is a grid, so a weed may have no exact posture from the stops chosen. Then those
-    pairs of stop and weed are taken out and the cover is solved again; after a few tries the weed itself is (so every
-    turn takes something out, and it ends). The
+    pairs of stop and weed are taken out and the cover is solved again. After a few tries, on large sites at once (every
+    new cover would bring new misses), the cover is kept and stops are added for the missed weeds; only a weed over
+    which no offered stop has an exact posture is refused. The
     bound is the last cover's: a bound that counted a refused weed would prove nothing about the weeds that are left.
     """
     attempt = 0
@@ -66,13 +68,51 @@ def park(rig: Rig, reach: ReachMap, offered: Offered, weeds_m: Array, *, workers
         left = offered.columns(served)
         chosen, bound = cover_offered(left, weeds_m[served], workers=workers)
         work, missed = assign(rig, reach, left, chosen, weeds_m[served])
-        if not missed:
-            named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}
-            yaws = [float(offered.poses[row, 2]) for row in chosen]
-            unposed = sorted(set(range(len(weeds_m))) - set(served.tolist()))
-            return Parked(chosen, bound, named, unposed, yaws)
-        again = [int(served[w]) for w in missed]
-        offered = offered.without(chosen if attempt <= _TRIES else list(range(len(offered.poses))), again)
+        large, hopeless = left.prices is not None, list[int]()
+        if missed and (large or attempt > _TRIES):
+            chosen, hopeless = add_stops(rig, reach, left, chosen, work, missed, weeds_m[served])
+            missed = []
+        if missed or (hopeless and not large):
+            stops = chosen if missed else list(range(len(offered.poses)))
+            offered = offered.without(stops, [int(served[w]) for w in missed or hopeless])
+            continue
+        kept = np.setdiff1d(np.arange(len(served)), hopeless)
+        if hopeless and left.prices is not None:
+            bound = min(price_bound(left.prices[kept]), len(chosen)) if kept.size else 0
+        named = {place: [(int(served[w]), aim, q) for w, aim, q in items] for place, items in work.items()}
+        yaws = [float(offered.poses[row, 2]) for row in chosen]
+        return Parked(chosen, bound, named, sorted(set(range(len(weeds_m))) - set(served[kept].tolist())), yaws)
+
+
+def add_stops(
+    rig: Rig, reach: ReachMap, offered: Offered, chosen: list[int], work: Assigned, missed: list[int], weeds_m: Array
+) -> tuple[list[int], list[int]]:
+    """Add stops for the weeds that have no exact posture from those chosen; ``work`` gets what is done there.
+
+    Every turn takes out the pairs of the stops tried and the weeds still missed, so it ends.
+
+    Returns
+    -------
+    tuple[list[int], list[int]]
+        Rows of all stops, those chosen first; the weeds that no offered stop has an exact posture over.
+    """
+    tried, hopeless = list(chosen), list[int]()
+    while missed:
+        offered = offered.without(tried, missed)
+        served = offered.served
+        hopeless += [w for w in missed if not served[w]]
+        todo = np.array([w for w in missed if served[w]], dtype=np.int64)
+        if not todo.size:
+            break
+        part = offered.columns(todo)
+        rows = np.unique(part.good.tocoo().coords[0])
+        tried = [int(rows[k]) for k in greedy_cover(part.good[rows].toarray() > 0.0)]
+        found, left = assign(rig, reach, part, tried, weeds_m[todo])
+        for place, items in found.items():
+            work[len(chosen) + place] = [(int(todo[w]), aim, joints) for w, aim, joints in items]
+        chosen = [*chosen, *tried]
+        missed = [int(todo[w]) for w in left]
+    return chosen, sorted(hopeless)
 
 
 def assign(
