@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from swardwright.domain.errors import InputError
+from swardwright.shell.keeping import folder_held
 
 INDEX = "frames.json"
 FORMAT = 1
@@ -139,21 +139,9 @@ class Journal:
         self.path.unlink(missing_ok=True)
 
 
-@contextlib.contextmanager
-def alone(folder: Path) -> Iterator[None]:
+def alone(folder: Path) -> contextlib.AbstractContextManager[None]:
     """Hold the folder: a second command that writes into it is told so."""
-    try:
-        import fcntl
-    except ImportError:  # pragma: no cover - not on POSIX
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise InputError("another command is writing into this folder", where=str(folder),
-                             remedy="wait until it has ended") from error  # fmt: skip
-        yield
-    finally:
-        os.close(handle)
+    busy = InputError(
+        "another command is writing into this folder", where=str(folder), remedy="wait until it has ended"
+    )
+    return folder_held(folder, busy)

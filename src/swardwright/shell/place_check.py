@@ -12,8 +12,6 @@ import functools
 import hashlib
 import json
 import os
-import zipfile
-import zlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -26,12 +24,12 @@ from numpy.typing import NDArray
 from swardwright.domain.errors import InputError
 from swardwright.labels.near_copies import VERSION, Look, NearCopy, look_of, near_copies
 from swardwright.labels.splits import Seen, check_split, merged, named, split
+from swardwright.shell.keeping import MAX_KEPT_BYTES, kept_arrays
 
 if TYPE_CHECKING:
     from swardwright.learning import Sample, TeachSettings
 
 FOLDER = "cache"
-MAX_KEPT_BYTES = 20_000_000
 Progress = Callable[[str, int, int], None]
 
 
@@ -163,16 +161,10 @@ def _save(look: Look, file: Any) -> None:
 
 def _read_look(path: Path) -> Look | None:
     """Return what is kept of a picture; None where the file is not there or not as we write it."""
-    try:
-        if path.stat().st_size > MAX_KEPT_BYTES:
-            return None
-        with zipfile.ZipFile(path) as archive:
-            if sum(part.file_size for part in archive.infolist()) > MAX_KEPT_BYTES:
-                return None
-        with np.load(path, allow_pickle=False) as data:
-            look = Look(**{f.name: data[f.name] for f in dataclasses.fields(Look)})
-    except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError):
+    arrays = kept_arrays(path)
+    if arrays is None or {f.name for f in dataclasses.fields(Look)} - set(arrays):
         return None
+    look = Look(**{f.name: arrays[f.name] for f in dataclasses.fields(Look)})
     n = len(look.points)
     sound = (
         look.grey.ndim == 2 and look.grey.dtype == np.uint8 and look.points.shape == (n, 2)

@@ -10,25 +10,22 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import zipfile
-import zlib
 from pathlib import Path
 
 import numpy as np
 
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
+from swardwright.shell.keeping import kept_arrays
 
 FOLDER = "cache"
-#: larger files are not ours
-MAX_BYTES = 20_000_000
 
 
 def recall_reach(folder: Path, rig: Rig) -> None:
     """Have the kept reach map at hand, where the site folder has one for this rig."""
     from swardwright.planning.reach_map import from_arrays
 
-    kept = _read(_path(folder, rig))
+    kept = kept_arrays(_path(folder, rig))
     if kept is not None:
         from_arrays(rig, kept)
 
@@ -38,7 +35,7 @@ def keep_reach(folder: Path, rig: Rig) -> None:
     from swardwright.planning.reach_map import reach_map, to_arrays
 
     path = _path(folder, rig)
-    if not path.exists() or _read(path) is None:
+    if not path.exists() or kept_arrays(path) is None:
         _write(path, to_arrays(reach_map(rig)))
 
 
@@ -53,20 +50,6 @@ def _hash(rig: Rig) -> str:
     modules = (arm, lean, places, collision, descent, reach, reach_map)
     code = b"".join(Path(str(m.__file__)).read_bytes() for m in modules)
     return hashlib.sha256(repr(reach.content_key(rig)).encode() + code).hexdigest()[:24]
-
-
-def _read(path: Path) -> dict[str, Array] | None:
-    """Return the arrays of the file; None where it cannot be read as such."""
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            return None
-        with zipfile.ZipFile(path) as archive:  # what it unpacks to is not more than that either
-            if sum(part.file_size for part in archive.infolist()) > MAX_BYTES:
-                return None
-        with np.load(path, allow_pickle=False) as data:
-            return {name: data[name] for name in data.files}
-    except (OSError, ValueError, EOFError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError):
-        return None
 
 
 def _write(path: Path, arrays: dict[str, Array]) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
@@ -26,6 +25,7 @@ from swardwright.domain.permit import Permit
 from swardwright.domain.plan import Plan
 from swardwright.domain.weed import Register, Sighting
 from swardwright.shell.codec import content_hash, from_text, pack, to_text, unpack
+from swardwright.shell.keeping import folder_held
 from swardwright.shell.label_store import LabelStore
 from swardwright.shell.migrations import migrate
 
@@ -124,7 +124,7 @@ class SiteStore(LabelStore):
         SiteError
             If another command is writing to this site.
         """
-        with _folder_lock(self.folder):
+        with folder_held(self.folder, _busy(self.folder)):  # without flock SQLite's own write lock does the same
             self._writing = True
             try:
                 if one_transaction:
@@ -364,25 +364,3 @@ def _busy(folder: Path) -> SiteError:
         where=folder.name,
         remedy="wait until it has ended, or end it, then run this again",
     )
-
-
-@contextlib.contextmanager
-def _folder_lock(folder: Path) -> Iterator[None]:
-    """Hold an advisory lock on the folder itself: no file is left behind, and it ends with the process.
-
-    Where the system has no ``flock`` SQLite's own write lock does the same for everything but a round.
-    """
-    try:
-        import fcntl
-    except ImportError:  # pragma: no cover - not on POSIX
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise _busy(folder) from error
-        yield
-    finally:
-        os.close(handle)
