@@ -184,8 +184,8 @@ def test_a_device_that_agrees_is_taken_and_gets_stacks(device, ground):
     detector = load_detector(shipped_detector())
     assert (detector.provider, detector.batch) == ("cuda", 8)
     pairs = [(Frame(f"r/{n}", "r", n, "t", (64, 64)), ground[:64, :64]) for n in range(11)]
-    assert len(list(detect(pairs, detector))) == 11
-    assert [shape[0] for shape in made.runs[1:]] == [8, 3]
+    assert [frame.id for frame, _ in detect(pairs, detector)] == [frame.id for frame, _ in pairs]
+    assert sorted(shape[0] for shape in made.runs[1:]) == [3, 8]  # two stacks, side by side: which is first is luck
     assert load_detector(shipped_detector(), provider="CPUExecutionProvider").provider == CPU
 
 
