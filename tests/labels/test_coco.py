@@ -33,12 +33,42 @@ def only(raw):
     return label
 
 
-def test_polygon_centre_of_mass_and_radius_of_the_same_area():
-    """Worked by hand: the square's middle is (20, 30) in corner coordinates, 19.5 and 29.5 in pixel centres."""
+def test_the_box_says_crown_and_radius():
+    """Worked by hand: the box's middle is (20, 30) in corner coordinates, 19.5 and 29.5 in pixel centres."""
     label = only(GOOD)
     assert (label.u_px, label.v_px) == pytest.approx((19.5, 29.5))
-    assert label.radius_px == pytest.approx(math.sqrt(400 / math.pi))
+    assert label.radius_px == pytest.approx(10.0)
     assert label.kind == "daisy"
+
+
+def test_an_outline_without_a_box_has_the_box_round_it():
+    """A right triangle: its centre of mass (12, 24) is not the middle of its box (15, 26); two polygons share one."""
+    triangle = [5.0, 20.0, 25.0, 20.0, 5.0, 32.0]
+    label = only(with_annotation(segmentation=[triangle]))
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((14.5, 25.5, 10.0))
+    label = only(with_annotation(segmentation=[triangle, [40.0, 20.0, 45.0, 20.0, 45.0, 60.0]]))
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((24.5, 39.5, 20.0))
+    mask = {"size": [80, 100], "counts": [80 * 10 + 20, 5, 75, 7, 8000 - 907]}
+    label = only(with_annotation(segmentation=mask))  # columns 10 and 11, rows 20 to 26
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((10.5, 23.0, 3.5))
+
+
+def test_the_stated_box_goes_before_the_outline_and_the_area():
+    label = only(with_annotation(bbox=[8, 20, 30, 20], segmentation=SQUARE, area=1.0))
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((22.5, 29.5, 15.0))
+    raw = with_annotation(bbox=[8, 20, 0, 20], segmentation=SQUARE)
+    with pytest.raises(InputError, match="width and a height"):
+        labels_from(raw, "x")
+    [label] = labels_from(raw, "x", keep_doubtful=True).pictures[0].labels
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((19.5, 29.5, 10.0))
+
+
+def test_a_key_point_with_an_area_alone_has_the_radius_of_its_disc():
+    label = only(with_annotation(keypoints=[12.5, 21.5, 2], area=100.0))
+    assert (label.u_px, label.v_px) == pytest.approx((12.0, 21.0))
+    assert label.radius_px == pytest.approx(math.sqrt(100 / math.pi))
+    with pytest.raises(InputError, match="needs an area"):
+        labels_from(with_annotation(keypoints=[12.5, 21.5, 2]), "x")
 
 
 def test_pictures_without_annotations_stay_as_bare_ground():
@@ -49,7 +79,7 @@ def test_pictures_without_annotations_stay_as_bare_ground():
 
 def test_box_alone_and_key_point():
     label = only(with_annotation(bbox=[10, 20, 20, 40]))
-    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((19.5, 39.5, 15.0))
+    assert (label.u_px, label.v_px, label.radius_px) == pytest.approx((19.5, 39.5, 20.0))
     raw = with_annotation(bbox=[10, 20, 20, 40], keypoints=[1, 2, 0, 12.5, 21.5, 2])
     assert (only(raw).u_px, only(raw).v_px) == pytest.approx((12.0, 21.0))
     raw["annotations"][0]["category_id"] = 3  # its second key point is named crown
@@ -68,9 +98,9 @@ def test_crowds_are_ignored_ground_and_crowns_outside_are_left_out():
 
 
 def test_against_pycocotools():
-    """Outside check: pycocotools' rasterised area of random polygons, and its compressed and plain run lengths."""
+    """Outside check: pycocotools' area of random polygons, and boxes of its compressed and plain run lengths."""
     masks = pytest.importorskip("pycocotools.mask")
-    from swardwright.labels.shapes import mask_moments, polygon_moments
+    from swardwright.labels.shapes import box_round, mask_box, polygon_area
 
     rng = np.random.default_rng(2)
     for _ in range(20):
@@ -79,18 +109,18 @@ def test_against_pycocotools():
         polygon = np.stack([100 + radius * np.cos(angle), 90 + radius * np.sin(angle)], 1).ravel().tolist()
         rle = masks.frPyObjects([polygon], 180, 200)[0]
         drawn = masks.decode(rle)
-        area, x, y = polygon_moments(polygon)
-        assert area == pytest.approx(float(masks.area(rle)), rel=0.03)
-        rows, columns = np.nonzero(drawn)
-        assert (x, y) == pytest.approx((columns.mean() + 0.5, rows.mean() + 0.5), abs=0.6)
+        assert polygon_area(polygon) == pytest.approx(float(masks.area(rle)), rel=0.03)
+        box = masks.toBbox(rle).tolist()
+        assert box_round([polygon]) == pytest.approx(box, abs=3.0)  # sharp corners cover no whole pixel
         text = {"size": [180, 200], "counts": rle["counts"].decode()}
-        got, (mx, my) = mask_moments(text, (200, 180), "f", "x")
-        assert got == drawn.sum()
-        assert (mx, my) == pytest.approx((columns.mean() + 0.5, rows.mean() + 0.5))
-        flat = drawn.ravel(order="F")
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], flat]))).tolist()
-        counts = np.diff([0, *edges, flat.size]).tolist()
-        assert mask_moments({"size": [180, 200], "counts": counts}, (200, 180), "f", "x")[0] == drawn.sum()
+        assert list(mask_box(text, (200, 180), "f", "x")) == box
+        # columns filled to the bottom and on from the top of the next: the runs go on across columns
+        for filled in (drawn, np.roll(drawn, 90, axis=0), np.where(np.arange(180)[:, None] < 100, drawn, 0)):
+            flat = filled.ravel(order="F")
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], flat]))).tolist()
+            plain = {"size": [180, 200], "counts": np.diff([0, *edges, flat.size]).tolist()}
+            want = masks.toBbox(masks.encode(np.asfortranarray(filled.astype(np.uint8)))).tolist()
+            assert list(mask_box(plain, (200, 180), "f", "x")) == want
 
 
 BAD = [
@@ -232,10 +262,13 @@ def test_outlines_come_back_and_pycocotools_sees_the_same_area(tmp_path):
             )
 
 
-def test_an_outline_that_is_not_the_labels_disc_is_left_out():
+def test_an_outline_that_has_not_the_labels_radius_comes_back_too():
+    """The radius stays the label's: the box written is the disc's then."""
     ring = ((10.0, 10.0, 30.0, 10.0, 30.0, 30.0, 10.0, 30.0),)
     label = Label("p.jpg", 20.0, 20.0, 40.0, "dock")
     text = write_coco(LabelSet(("dock",), (LabelledPicture("p.jpg", 100, 80, (label,), (), (ring,)),)))
+    [annotation] = json.loads(text)["annotations"]
+    assert annotation["area"] == pytest.approx(400)
     [back] = labels_from(json.loads(text), "x").pictures
     assert back.labels[0].radius_px == pytest.approx(40.0)
-    assert back.outlines == ()
+    assert back.outlines == (ring,)

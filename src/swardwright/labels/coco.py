@@ -17,12 +17,12 @@ from typing import Any
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
 from swardwright.domain.label import Outline
-from swardwright.labels.shapes import mask_moments, polygon_moments
+from swardwright.labels.shapes import box_round, mask_box, polygon_area
 
 MAX_COCO_BYTES = 500_000_000
 MAX_ITEMS = 2_000_000
 MAX_SIDE_PX = 100_000
-#: an outline is written when the disc of its area has the label's radius to within this (pixels)
+#: the box written is the outline's own where half its longer side is the label's radius to within this (pixels)
 SAME_RADIUS_PX = 0.01
 
 
@@ -62,9 +62,10 @@ class LabelSet:
 def read_coco(path: Path, *, keep_doubtful: bool = False) -> LabelSet:
     """Read labels from a COCO JSON file.
 
-    The crown is the key point if one is given (the first named ``crown``, else the first one marked), else the centre
-    of mass of the polygons or mask, else the middle of the box. The radius is that of the disc of the same area
-    (``sqrt(area / pi)``, area of the outline, else the stated area), else a quarter of the box's width plus height.
+    The box is the stated one, else the one around the polygons or mask. The crown is the key point if one is given (the
+    first named ``crown``, else the first one marked), else the middle of the box; the radius is half the box's longer
+    side: the smallest disc round that middle that reaches all four sides. A key point with neither box nor outline
+    has the radius of the disc of the stated area.
 
     Parameters
     ----------
@@ -172,10 +173,10 @@ def labels_from(raw: object, where: str, *, keep_doubtful: bool = False) -> Labe
 
 
 def write_coco(labels: LabelSet) -> str:
-    """Return COCO JSON text: one key point ``crown`` and the disc's box and area per label, its outline if known.
+    """Return COCO JSON text: one key point ``crown``, a box, an area and, if known, the outline of each label.
 
-    Reading it gives the same crowns, radii, kinds and outlines. An outline whose disc is not the label's is left out,
-    for the radius is the label.
+    Reading it gives the same crowns, radii, kinds and outlines. The box is the outline's own where that has the label's
+    radius, else the disc's; the area is the outline's, else the disc's.
     """
     kinds = {name: n + 1 for n, name in enumerate(labels.kinds)}
     images: list[dict[str, Any]] = []
@@ -196,9 +197,12 @@ def write_coco(labels: LabelSet) -> str:
                     "keypoints": [u, v, 2], "num_keypoints": 1,
                 }  # fmt: skip
                 outline = picture.outlines[index] if picture.outlines and not crowd else ()
-                if outline and abs(math.sqrt(_area(outline) / math.pi) - r) < SAME_RADIUS_PX:
-                    made |= {"segmentation": [[x + 0.5 for x in ring] for ring in outline], "bbox": _box(outline),
-                             "area": _area(outline)}  # fmt: skip
+                if outline:
+                    shape = [[x + 0.5 for x in ring] for ring in outline]
+                    made |= {"segmentation": shape, "area": sum(polygon_area(ring) for ring in shape)}
+                    box = box_round(shape)
+                    if abs(max(box[2:]) / 2 - r) < SAME_RADIUS_PX:
+                        made["bbox"] = list(box)
                 annotations.append(made)
     return json.dumps({
         "images": images,
@@ -231,37 +235,32 @@ def _outline(shape: object) -> Outline:
     return tuple(tuple(float(x) - 0.5 for x in ring) for ring in shape) if isinstance(shape, list) else ()
 
 
-def _area(outline: Outline) -> float:
-    return sum(polygon_moments(ring)[0] for ring in outline)
-
-
-def _box(outline: Outline) -> list[float]:
-    x, y = ([v + 0.5 for ring in outline for v in ring[axis::2]] for axis in (0, 1))
-    return [min(x), min(y), max(x) - min(x), max(y) - min(y)]
-
-
 def _plant(
     item: dict[str, Any], crown_at: int | None, size: tuple[int, int], field: str, where: str, keep_doubtful: bool
 ) -> tuple[float, float, float]:
     """Return u, v, radius (px) of one annotation."""
-    box = item.get("bbox")
-    middle = radius = None
-    if box is not None:
-        x, y, w, h = _numbers(box, 4, f"{field}.bbox", where)
+    stated_box = item.get("bbox")
+    box = shape_box = None
+    if stated_box is not None:
+        x, y, w, h = _numbers(stated_box, 4, f"{field}.bbox", where)
         if (w <= 0 or h <= 0) and not keep_doubtful:
             raise InputError("a box needs a width and a height above 0", where=where, field=f"{field}.bbox",
-                             value=box, remedy="correct or remove the annotation")  # fmt: skip
-        middle, radius = (x + w / 2, y + h / 2), (w + h) / 4 if w > 0 and h > 0 else 0.0
+                             value=stated_box, remedy="correct or remove the annotation")  # fmt: skip
+        box = x, y, w, h
     shape = item.get("segmentation")
     if isinstance(shape, list) and shape:
-        area, middle = _polygons(shape, f"{field}.segmentation", where)
-        radius = math.sqrt(area / math.pi)
+        shape_box = _polygons(shape, f"{field}.segmentation", where)
     elif isinstance(shape, dict):
-        area, middle = mask_moments(shape, size, f"{field}.segmentation", where)
-        radius = math.sqrt(area / math.pi)
+        shape_box = mask_box(shape, size, f"{field}.segmentation", where)
     elif shape not in (None, []):
         raise InputError("the outline must be a list of polygons or a mask", where=where,
                          field=f"{field}.segmentation", value=type(shape).__name__)  # fmt: skip
+    if box is None or min(box[2:]) <= 0:
+        box = shape_box or box
+    middle = radius = None
+    if box is not None:
+        x, y, w, h = box
+        middle, radius = (x + w / 2, y + h / 2), max(w, h) / 2 if w > 0 and h > 0 else 0.0
     points = item.get("keypoints")
     if isinstance(points, list) and points:
         marked = _key_point(points, crown_at, f"{field}.keypoints", where)
@@ -278,19 +277,17 @@ def _plant(
     return middle[0] - 0.5, middle[1] - 0.5, radius
 
 
-def _polygons(shape: list[Any], field: str, where: str) -> tuple[float, tuple[float, float]]:
-    total = sum_x = sum_y = 0.0
-    for n, polygon in enumerate(shape):
-        flat = _numbers(polygon, None, f"{field}[{n}]", where)
+def _polygons(shape: list[Any], field: str, where: str) -> tuple[float, float, float, float]:
+    """Return the box around the polygons, checking that they enclose something."""
+    rings = [_numbers(polygon, None, f"{field}[{n}]", where) for n, polygon in enumerate(shape)]
+    for n, flat in enumerate(rings):
         if len(flat) < 6 or len(flat) % 2:
             raise InputError("a polygon needs three or more x, y pairs", where=where, field=f"{field}[{n}]",
                              value=f"{len(flat)} numbers")  # fmt: skip
-        area, x, y = polygon_moments(flat)
-        total, sum_x, sum_y = total + area, sum_x + area * x, sum_y + area * y
-    if total <= 0:
+    if sum(polygon_area(ring) for ring in rings) <= 0:
         raise InputError("the outline encloses nothing", where=where, field=field,
                          remedy="correct or remove the annotation")  # fmt: skip
-    return total, (sum_x / total, sum_y / total)
+    return box_round(rings)
 
 
 def _key_point(points: list[Any], crown_at: int | None, field: str, where: str) -> tuple[float, float] | None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from swardwright.domain.frame import Detection, Label
 from swardwright.domain.label import LabelledFrame, Outline, in_picture
-from swardwright.labels.shapes import polygon_moments
+from swardwright.labels.shapes import box_round
 
 #: a detection is of a labelled plant within max(MATCH_MIN_PX, MATCH_RADII * radius) of its crown
 MATCH_RADII, MATCH_MIN_PX = 0.6, 10.0
@@ -114,8 +114,8 @@ def _impossible(frame: LabelledFrame) -> list[Doubt]:
         outline = frame.outline(index)
         if outline and not inside(outline, label.u_px, label.v_px) and _is_middle(outline, label):
             found.append(_at(frame, label, 0.5, "outline",
-                             "the middle of its outline, taken for the crown, lies outside it: several plants, or a"
-                             " bent one", "set a key point on each growing point"))  # fmt: skip
+                             "the middle of its box, taken for the crown, lies outside its outline: several plants,"
+                             " or a bent one", "set a key point on each growing point"))  # fmt: skip
         elif outline and not inside(outline, label.u_px, label.v_px):
             found.append(_at(frame, label, 0.9, "outline", "its crown lies outside the plant's own outline",
                              "set the key point on the growing point, or mend the outline"))  # fmt: skip
@@ -135,10 +135,9 @@ def inside(outline: Outline, u_px: float, v_px: float) -> bool:
 
 
 def _is_middle(outline: Outline, label: Label) -> bool:
-    """Return whether a crown is the centre of mass of the outline, not a point that a person set."""
-    parts = np.array([polygon_moments(ring) for ring in outline])
-    u, v = parts[:, 0] @ parts[:, 1:] / max(float(parts[:, 0].sum()), 1e-9)
-    return math.hypot(u - label.u_px, v - label.v_px) < 0.1
+    """Return whether a crown is the middle of the outline's box, to a pixel: boxes are often rounded."""
+    x, y, width, height = box_round(outline)
+    return math.hypot(x + width / 2 - label.u_px, y + height / 2 - label.v_px) < 1.0
 
 
 def _duplicates(frame: LabelledFrame, radii: float) -> list[Doubt]:

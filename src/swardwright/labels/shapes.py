@@ -1,4 +1,4 @@
-"""Area and centre of mass of outlines: polygons and COCO run-length masks."""
+"""Boxes and areas of outlines: polygons and COCO run-length masks."""
 
 from __future__ import annotations
 
@@ -12,28 +12,22 @@ from swardwright.domain.errors import InputError
 MAX_MASK_PIXELS = 200_000_000
 
 
-def polygon_moments(flat: Sequence[float]) -> tuple[float, float, float]:
-    """Return area (never negative) and centre of mass x, y of a polygon [x0, y0, x1, y1, ...].
-
-    Green's theorem (the shoelace sums); a polygon that encloses nothing has area 0 and its corners' mean as centre.
-    """
+def polygon_area(flat: Sequence[float]) -> float:
+    """Return the area (never negative) of a polygon [x0, y0, x1, y1, ...] by the shoelace sums (Green's theorem)."""
     points = np.asarray(flat, dtype=float).reshape(-1, 2)
-    origin = points.mean(axis=0)
-    x, y = (points - origin).T
-    x1, y1 = np.roll(x, -1), np.roll(y, -1)
-    cross = x * y1 - x1 * y
-    signed = cross.sum() / 2
-    if abs(signed) < 1e-9:
-        return 0.0, float(origin[0]), float(origin[1])
-    cx = ((x + x1) * cross).sum() / (6 * signed)
-    cy = ((y + y1) * cross).sum() / (6 * signed)
-    return abs(float(signed)), float(origin[0] + cx), float(origin[1] + cy)
+    x, y = (points - points.mean(axis=0)).T
+    area = abs(float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2))
+    return area if area >= 1e-9 else 0.0
 
 
-def mask_moments(
-    mask: dict[str, Any], size: tuple[int, int], field: str, where: str
-) -> tuple[float, tuple[float, float]]:
-    """Return area (px) and centre of mass (COCO coordinates: pixel (i, j) has its centre at (j + 0.5, i + 0.5)).
+def box_round(rings: Sequence[Sequence[float]]) -> tuple[float, float, float, float]:
+    """Return x, y, width, height of the box around rings [x0, y0, x1, y1, ...], in their coordinates."""
+    x, y = ([value for ring in rings for value in ring[axis::2]] for axis in (0, 1))
+    return min(x), min(y), max(x) - min(x), max(y) - min(y)
+
+
+def mask_box(mask: dict[str, Any], size: tuple[int, int], field: str, where: str) -> tuple[float, float, float, float]:
+    """Return x, y, width, height of the box around a mask's pixels (COCO coordinates: pixel (i, j) fills j to j + 1).
 
     Runs go down the columns, starting with a run of zeros; ``counts`` is a list, or COCO's compressed text.
 
@@ -60,16 +54,16 @@ def mask_moments(
         raise InputError("a mask's runs must add up to its pixels", where=where, field=f"{field}.counts",
                          value=sum(counts), limit=width * height)  # fmt: skip
     ends = np.cumsum(np.asarray(counts, dtype=np.int64))
-    area, sum_x, sum_y = 0, 0.0, 0.0
-    for run in range(1, len(counts), 2):
-        index = np.arange(ends[run - 1], ends[run])
-        area += len(index)
-        sum_x += float((index // height).sum())
-        sum_y += float((index % height).sum())
-    if area == 0:
+    first, last = ends[:-1:2], ends[1::2] - 1
+    first, last = first[last >= first], last[last >= first]
+    if len(first) == 0:
         raise InputError("the mask is empty", where=where, field=f"{field}.counts",
                          remedy="correct or remove the annotation")  # fmt: skip
-    return float(area), (sum_x / area + 0.5, sum_y / area + 0.5)
+    left, right = int(first[0]) // height, int(last[-1]) // height
+    over = first // height != last // height  # a run that goes on in the next column touches bottom and top
+    top = 0 if over.any() else int((first % height).min())
+    bottom = height - 1 if over.any() else int((last % height).max())
+    return float(left), float(top), float(right - left + 1), float(bottom - top + 1)
 
 
 def _uncompressed(text: str, field: str, where: str) -> list[int]:

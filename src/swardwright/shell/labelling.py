@@ -36,7 +36,7 @@ def import_command(
 ) -> None:
     """Bring labels in from a COCO JSON file: a new version; the versions before stay.
 
-    The crown is the key point if there is one, else the middle of outline or box; the radius that of a disc as large.
+    The crown is the key point if there is one, else the middle of the box; the radius is half the box's longer side.
 
     Example: swardwright labels import green labels.json --pictures ~/photos --author 'A. Keeper'
     """
