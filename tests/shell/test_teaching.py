@@ -158,6 +158,22 @@ def test_coco_teaches_from_the_shipped_weights_and_names_kinds_without_labels(pi
     assert sorted(p.suffix for p in pictures.glob("m.*")) == [".json", ".onnx", ".pt"]
 
 
+def test_rendered_teaches_from_nothing_unless_a_start_is_named(tmp_path, monkeypatch):
+    pytest.importorskip("torch")
+    scenes = {seed: render_scene(1_970_000 + seed, 1) for seed in range(3)}
+    monkeypatch.setattr(
+        "swardwright.shell.teaching.rendered_pictures",
+        lambda seeds, *_: (p for seed in seeds for p in scenes[2 if seed >= FIRST_SEED + 50_000 else seed % 2]),
+    )
+    arguments = ["rendered", "--out", str(tmp_path / "m.onnx"), "--scenes", "2", "--held-out", "1", *QUICK]
+    started = []
+    for start in ([], ["--start", "shipped"], ["--start", str(tmp_path / "m.pt")]):
+        result = CliRunner().invoke(teach_group, [*arguments, *start])
+        assert result.exit_code == 0, result.output
+        started.append(json.loads(result.stdout)["card"]["data"]["start"])
+    assert started == ["fresh", "shipped", "m.pt"]  # the name only: a card names no folder of this machine
+
+
 def test_site_teaches_from_the_labels_in_its_database(own_site, pictures, call, refused):
     pytest.importorskip("torch")
     assert "no labels" in refused(own_site, "teach", "site", own_site)

@@ -33,7 +33,7 @@ from swardwright.learning.measure import (
     scores,
 )
 from swardwright.learning.network import PretrainedNetwork, make_network
-from swardwright.learning.samples import Sample, TeachSettings, at_scale, split_by_group, working_scale
+from swardwright.learning.samples import SHIPPED, Sample, TeachSettings, at_scale, split_by_group, working_scale
 from swardwright.learning.steps import SUPPRESS_RADII, Progress, Run, matches, run_steps
 from swardwright.learning.targets import STRIDE
 from swardwright.learning.taught import seen_pictures
@@ -164,7 +164,7 @@ def teach(
             "about": about, "pictures_taught": len(taught), "pictures_held_out": len(judged),
             "plants_taught": sum(len(s.labels) for s in taught), "plants_held_out": matched.plants,
             "held_out_by": how, "folds": count, "groups_held_out": sorted({s.group for s in judged})[:200],
-            "start": "fresh" if weights is None else start if isinstance(start, str) else weights.name,
+            "start": "fresh" if weights is None else SHIPPED if start == SHIPPED else weights.name,
             **seen, **(data or {}),
         },
         training={**report, "seconds": round(time.monotonic() - started, 1), "torch": torch.__version__,

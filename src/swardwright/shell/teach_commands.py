@@ -68,9 +68,15 @@ OUT = click.option("--out", type=click.Path(dir_okay=False, path_type=Path), req
                    help="The .onnx file to write; its card (.json) and weights (.pt) go beside it.")  # fmt: skip
 SMALLEST = click.option("--min-radius-px", type=float, default=3.0, show_default=True,
                         help="Smaller labels are passed over.")  # fmt: skip
-START = click.option("--start", default=None,
-                     help="Weights to teach on from: 'shipped' (the detector that comes with this program), 'none', or "
-                     "the .pt file of an earlier run  [default: shipped; with --network pretrained: none]")  # fmt: skip
+
+
+def _start_option(default: str) -> Callable[..., Any]:
+    return click.option("--start", default=None,
+                        help="Weights to teach on from: 'shipped' (the detector that comes with this program), 'none', "
+                        f"or the .pt file of an earlier run  [default: {default}]")  # fmt: skip
+
+
+START = _start_option("shipped; with --network pretrained: none")
 FOLDS = click.option("--folds", type=int, default=1, show_default=True,
                      help="2 and more: judge every place by a run without it, then teach on all of them.")  # fmt: skip
 PASTE = click.option("--paste", type=float, default=0.0, show_default=True,
@@ -179,10 +185,11 @@ def teach_coco(
 )
 @click.option("--processes", type=click.IntRange(1, 256), default=2, show_default=True, help="Worker processes.")
 @click.option("--in-memory/--compressed", default=False, help="Keep pictures uncompressed (3.7 MB each).")
-@_options()
+@_options(_start_option("none"))
 def teach_rendered(
-    out: Path, scenes: int, held_out: int, views: int, variety: str, processes: int, in_memory: bool, **options: Any
-) -> None:
+    out: Path, scenes: int, held_out: int, views: int, variety: str, processes: int, in_memory: bool,
+    start: str | None, **options: Any,
+) -> None:  # fmt: skip
     """Teach from rendered scenes of invented ground: how the detector that comes with the package was made.
 
     Example: swardwright teach rendered --out turf.onnx --scenes 60 --minutes 30
@@ -201,7 +208,7 @@ def teach_rendered(
     card = teach_from_scenes(
         list(rendered_pictures(taught_seeds, views, processes, variety)),
         list(rendered_pictures(held_seeds, views, processes, variety)),
-        out, settings, in_memory=in_memory, progress=_told,
+        out, settings, in_memory=in_memory, start=start, progress=_told,
         data={"scene_seeds_taught": [taught_seeds[0], taught_seeds[-1]],
               "scene_seeds_held_out": [held_seeds[0], held_seeds[-1]], "views_per_scene": views, "variety": variety},
         about="rendered pictures of invented ground: " + ("many sorts of ground, plants, light and cameras; five kinds"

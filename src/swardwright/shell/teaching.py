@@ -41,6 +41,7 @@ def teach_from_scenes(
     data: dict[str, Any],
     in_memory: bool = False,
     about: str = "rendered pictures of invented turf with five kinds of plants",
+    start: str | None = None,
     progress: Callable[[str, int, int, dict[str, float]], None] | None = None,
 ) -> ModelCard:
     """Teach a detector from rendered pictures; ``in_memory`` keeps them uncompressed (3.7 MB each)."""
@@ -55,8 +56,7 @@ def teach_from_scenes(
 
     return teach(
         samples(taught), out, settings, held_out=samples(held), name=out.stem, data={"invented": True, **data},
-        about=about, cautions=RENDERED_CAUTIONS,
-        progress=progress,
+        about=about, cautions=RENDERED_CAUTIONS, start=start, progress=progress,
     )  # fmt: skip
 
 
