@@ -1,14 +1,15 @@
 """Pictures that show the same ground, found from the pictures alone.
 
-Three steps. *Screen*: local features of every picture (Lowe 2004, "Distinctive image features from scale-invariant
-keypoints", with the square root of Arandjelovic and Zisserman 2012) are matched between all pairs; where the same
-ground is seen, matches agree on how far the picture is turned and zoomed (Jegou, Douze and Schmid 2008, "Hamming
-embedding and weak geometric consistency"), and a pair that agrees no better than chance goes no further. *Fit*: a
-turn, zoom and shift by random sampling. *Check*: the second picture is laid over the first and both are compared
-block by block. What makes pictures of different ground look alike (a repeated patch, the robot's own shadow, a speck
-on the lens) agrees in a few blocks only; the same ground agrees nearly everywhere the two overlap. What block
-correlation chance gives is measured on the same pair, between blocks that do not belong together. (Papers cited from
-memory.)
+Three steps for each pair. *Match*: local features (Lowe 2004, "Distinctive image features from scale-invariant
+keypoints", with the square root of Arandjelovic and Zisserman 2012). *Fit*: where the same ground is seen, matches
+agree on how far the picture is turned and zoomed (Jegou, Douze and Schmid 2008, "Hamming embedding and weak geometric
+consistency"); for each of the turns and zooms that most agree on, a turn, zoom and shift by random sampling, which
+goes no further if chance gives one as good (Moisan and Stival 2004). *Check*: the second picture is laid over the
+first, and both are compared twice. In *marks* of one to five hundredths of the side (plants, leaves, bare spots,
+clods) over the whole overlap: what only repeats in its grain (the same patch of turf, a print) differs there. In
+*grain* block by block: what agrees in places only (the robot's own shadow, a speck on the lens) agrees in a few blocks;
+the same ground agrees nearly everywhere the two overlap. What block correlation chance gives is measured on the same
+pair, between blocks that do not belong together. (Papers cited from memory.)
 
 Ground that has changed between two days (mown, grown, wet) is not recognised: keep those apart by folder or recording.
 """
@@ -31,25 +32,31 @@ Floats = NDArray[np.float32]
 Progress = Callable[[str, int, int], None]
 
 #: part of every cache key: what was kept by another version is made again
-VERSION = 2
+VERSION = 3
 #: pictures are shrunk to this longer side: 3 to 4 mm of ground per pixel from 1 m up; finer, noise and blur rule
 SIDE_PX = 384
 FEATURES = 600
-SCREEN_FEATURES = 256
+#: descriptors are compared in their strongest directions, so many
+DIRECTIONS = 64
 #: a turn of 15 degrees and a quarter of an octave of zoom are one bin; neighbouring bins are taken together
 TURNS, ZOOMS = 24, 16
-#: agreement beyond chance (standard deviations of a Poisson count) that sends a pair on to the fit
-SCREEN_Z = 3.0
 #: a fit's features may be off by this share of the longer side (lens distortion, parallax of plants)
 FIT_SHARE = 0.02
 #: expected number of pairs of different ground with so good a fit by chance, over all pairs of the set
 CHANCE_FITS = 1.0
+#: turns and zooms that are tried for a pair, the one with most matches first
+FITS = 5
+#: marks lie between these two scales (standard deviations of a Gaussian, shares of the longer side)
+MARKS = (1 / 77, 4 / 77)
+#: least correlation of the marks over the overlap: the smallest overlap has some 60 places for one, so that chance
+#: gives 0 with a standard deviation of 0.13
+MARKS_MIN = 0.4
 #: share of the blocks in the overlap that must agree, and least correlation of a block that does
-AGREE_MIN, BLOCK_MIN = 0.70, 0.30
+AGREE_MIN, BLOCK_MIN = 0.60, 0.30
 #: less ground in common than this (share of the picture that shows less ground) is not called a copy
-SHARED_MIN = 0.22
+SHARED_MIN = 0.20
 #: and the ground that agrees must be at least this share
-AGREED_GROUND_MIN = 0.20
+AGREED_GROUND_MIN = 0.15
 BLOCKS_ACROSS = 8
 MAX_PICTURES = 5000
 
@@ -156,78 +163,45 @@ def near_copies(
         raise InputError("too many pictures to compare each with each", value=len(names), limit=MAX_PICTURES,
                          remedy="teach from fewer, or choose frames with less overlap")  # fmt: skip
     numbers = {place: i for i, place in enumerate(sorted(set(places[n] for n in names)))} if places else {}
-    group = np.array([numbers[places[n]] for n in names] if places else range(len(names)), int)
+    group = [numbers[places[n]] for n in names] if places else list(range(len(names)))
     tests = max(1, len(names) * (len(names) - 1) // 2)
-    told = (lambda done, of: progress("comparing pictures", done, of)) if progress is not None else None
-    evened: dict[int, Floats] = {}
+    words = _shortened([looks[n].words for n in names])
+    bands: dict[int, tuple[Floats, Floats]] = {}  # made when first asked for; two threads may make the same twice
+
+    def of(index: int) -> tuple[Floats, Floats]:
+        if index not in bands:
+            bands[index] = _grain_and_marks(looks[names[index]].grey)
+        return bands[index]
 
     def verified(pair: tuple[int, int]) -> NearCopy | None:
         i, j = pair
-        copy = _verified(looks[names[i]], looks[names[j]], CHANCE_FITS / tests, evened, pair)
-        return None if copy is None else NearCopy(names[i], names[j], *copy)
+        a, b = looks[names[i]], looks[names[j]]
+        for fit in _fits(a, b, words[i], words[j], CHANCE_FITS / tests):
+            if (seen := _checked(of(i), of(j), fit)) is not None:
+                return NearCopy(names[i], names[j], *seen)
+        return None
 
     found: list[NearCopy] = []
-    pairs = screened([looks[n] for n in names], group, told)
     with ThreadPoolExecutor(max(1, threads)) as pool:
-        while some := list(itertools.islice(pairs, 64 * max(1, threads))):
-            found += [copy for copy in pool.map(verified, some) if copy is not None]
+        for i in range(len(names)):
+            if progress is not None:
+                progress("comparing pictures", i + 1, len(names))
+            pairs = [(i, j) for j in range(i + 1, len(names)) if group[i] != group[j]]
+            found += [copy for copy in pool.map(verified, pairs) if copy is not None]
+            bands.pop(i, None)
     return tuple(found)
 
 
-def screened(
-    looks: Sequence[Look], group: NDArray[np.int64], progress: Callable[[int, int], None] | None = None
-) -> Iterator[tuple[int, int]]:
-    """Yield pairs (i < j) of different groups whose matches agree on a turn and zoom more than chance explains."""
-    count, k = len(looks), SCREEN_FEATURES
-    words = np.zeros((count, k, 128), np.float32)
-    turn, zoom = np.zeros((count, k), np.float32), np.zeros((count, k), np.float32)
-    for i, look in enumerate(looks):
-        n = min(k, len(look.points))
-        words[i, :n] = look.words[:n] / 255.0
-        turn[i, :n], zoom[i, :n] = look.turn_rad[:n], look.zoom_log2[:n]
-    flat, has = _shortened(words), np.asarray(words.any(axis=2))
-    step = max(1, 8_000_000 // (k * k))
-    for i in range(count):
-        if progress is not None:
-            progress(i + 1, count)
-        others = np.flatnonzero((np.arange(count) > i) & (group != group[i]))
-        for start in range(0, len(others), step):
-            part = others[start : start + step]
-            likeness = (flat[i] @ flat[part].reshape(len(part) * k, -1).T).reshape(k, len(part), k)
-            best = likeness.argmax(axis=2)
-            top = np.take_along_axis(likeness, best[..., None], axis=2)[..., 0]
-            theirs = np.take_along_axis(likeness.max(axis=0), best.T, axis=1).T
-            q, p = np.nonzero((top >= theirs) & (top > 0) & has[i][:, None])
-            j, n = part[p], best[q, p]
-            votes = _votes(turn[j, n] - turn[i, q], zoom[j, n] - zoom[i, q], p, len(part))
-            matched = np.bincount(p, minlength=len(part))
-            # by chance turns are even; zooms are as this part's are
-            by_zoom = np.maximum(votes.sum(axis=1).sum(axis=0), 1.0)
-            expected = matched[:, None] * _pooled((by_zoom / by_zoom.sum())[None, None, :] / TURNS, even=True)[0, 0]
-            seen = _pooled(votes).max(axis=1)
-            z = ((seen - expected) / np.sqrt(expected + 1.0)).max(axis=1)
-            yield from ((i, int(m)) for m in part[z >= SCREEN_Z])
-
-
-def _shortened(words: Floats) -> Floats:
-    """Return descriptors in their 64 strongest directions, length 1, shape (pictures, features, 64)."""
-    rows = words.reshape(-1, words.shape[-1])
-    used = rows[rows.any(axis=1)]
-    if len(used) < 2:
-        return words
-    mean = used.mean(axis=0)
-    _, axes = np.linalg.eigh(np.cov((used[:: max(1, len(used) // 50_000)] - mean).T))
-    out = (rows - mean) @ axes[:, -64:].astype(np.float32)
-    out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-9)
-    out[~rows.any(axis=1)] = 0.0
-    return np.ascontiguousarray(out.reshape(*words.shape[:2], 64), np.float32)
-
-
-def _votes(turn: Floats, zoom: Floats, owner: NDArray[np.int64], owners: int) -> NDArray[np.float64]:
-    """Return counts, shape (owners, TURNS, ZOOMS)."""
-    t, z = _bins(turn, zoom)
-    index = (owner * TURNS + t) * ZOOMS + z
-    return np.bincount(index, minlength=owners * TURNS * ZOOMS).reshape(owners, TURNS, ZOOMS).astype(float)
+def _shortened(words: Sequence[Image]) -> list[Floats]:
+    """Return descriptors (n, 128) in the directions in which all of them spread most, length 1, (n, DIRECTIONS)."""
+    some = np.concatenate([w[:: max(1, len(words) // 80)] for w in words]) if words else np.zeros((0, 128), np.uint8)
+    if len(some) < 2:
+        return [np.zeros((len(w), DIRECTIONS), np.float32) for w in words]
+    mean = some.mean(axis=0, dtype=np.float32)
+    _, axes = np.linalg.eigh(np.cov((some - mean).T))
+    axes = axes[:, -DIRECTIONS:].astype(np.float32)
+    short = [(w - mean) @ axes for w in words]
+    return [w / np.maximum(np.linalg.norm(w, axis=1, keepdims=True), 1e-9) for w in short]
 
 
 def _bins(turn: Floats, zoom: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -235,54 +209,41 @@ def _bins(turn: Floats, zoom: Floats) -> tuple[NDArray[np.int64], NDArray[np.int
     return t, np.clip(np.round(4 * zoom) + ZOOMS // 2, 0, ZOOMS - 1).astype(np.int64)
 
 
-def _pooled(votes: NDArray[np.float64], even: bool = False) -> NDArray[np.float64]:
-    """Return each bin together with the next turn and the next zoom."""
-    out = 2.0 * votes if even else votes + np.roll(votes, -1, axis=1)
-    return np.asarray(out + np.concatenate([out[..., 1:], np.zeros_like(out[..., :1])], axis=-1))
+def _fits(a: Look, b: Look, words_a: Floats, words_b: Floats, chance: float) -> Iterator[NDArray[np.float64]]:
+    """Yield turns, zooms and shifts, shape (2, 3), from pixels of ``a`` to ``b``, that are better than chance.
 
-
-def compare(a: Look, b: Look, chance: float = 1e-4) -> tuple[float, float, float, float] | None:
-    """Return (shared, agreement, turn_rad, zoom) of two pictures that show the same ground, None if they do not.
-
-    ``chance`` is the expected number of fits as good between two pictures of unrelated features.
+    Parameters
+    ----------
+    words_a, words_b : Floats
+        Shape (n, k): descriptors of length 1.
+    chance : float
+        Expected number of fits as good between two pictures of unrelated features.
     """
-    return _verified(a, b, chance, {}, (0, 1))
-
-
-def _verified(
-    a: Look, b: Look, chance: float, evened: dict[int, Floats], key: tuple[int, int]
-) -> tuple[float, float, float, float] | None:
     import cv2
 
     if min(len(a.points), len(b.points)) < 8:
-        return None
-    likeness = (a.words.astype(np.float32) / 255.0) @ (b.words.astype(np.float32) / 255.0).T
+        return
+    likeness = words_a @ words_b.T
     best = likeness.argmax(axis=1)
     q = np.flatnonzero(likeness.argmax(axis=0)[best] == np.arange(len(best)))
     n = best[q]
-    turn, zoom = b.turn_rad[n] - a.turn_rad[q], b.zoom_log2[n] - a.zoom_log2[q]
-    votes = _pooled(_votes(turn, zoom, np.zeros(len(q), np.int64), 1))[0]
-    t, z = _bins(turn, zoom)
+    t, z = _bins(b.turn_rad[n] - a.turn_rad[q], b.zoom_log2[n] - a.zoom_log2[q])
+    votes = np.bincount(t * ZOOMS + z, minlength=TURNS * ZOOMS).reshape(TURNS, ZOOMS)
+    votes += np.roll(votes, -1, axis=0)  # each bin together with the next turn and the next zoom
+    votes[:, :-1] += votes[:, 1:].copy()
     gate = FIT_SHARE * SIDE_PX
-    for _ in range(3):
+    for _ in range(FITS):
         at = np.unravel_index(int(votes.argmax()), votes.shape)
         near = (np.mod(t - at[0] + 1, TURNS) <= 3) & (z >= at[1] - 1) & (z <= at[1] + 2)
         if near.sum() < 6:
-            return None
+            return
         fit, used = cv2.estimateAffinePartial2D(
             a.points[q[near]], b.points[n[near]], ransacReprojThreshold=gate, maxIters=1000, confidence=0.999
         )
-        if fit is not None:
-            area = float(b.grey.size)
-            if _fits_by_chance(int(near.sum()), int(used.sum()), math.pi * gate**2 / area) <= chance:
-                for number, look in zip(key, (a, b), strict=True):
-                    if number not in evened:
-                        evened[number] = _flattened(look.grey)
-                copy = _checked(evened[key[0]], evened[key[1]], fit)
-                if copy is not None:
-                    return copy
-        votes[np.mod(at[0] + np.arange(-2, 3), TURNS)[:, None], np.clip(at[1] + np.arange(-2, 3), 0, ZOOMS - 1)] = 0.0
-    return None
+        share = math.pi * gate**2 / float(b.grey.size)
+        if fit is not None and _fits_by_chance(int(near.sum()), int(used.sum()), share) <= chance:
+            yield fit
+        votes[np.mod(at[0] + np.arange(-2, 3), TURNS)[:, None], np.clip(at[1] + np.arange(-2, 3), 0, ZOOMS - 1)] = 0
 
 
 def _fits_by_chance(matches: int, agreeing: int, share: float) -> float:
@@ -307,30 +268,54 @@ def _fits_by_chance(matches: int, agreeing: int, share: float) -> float:
     return float(10.0 ** min(log10, 300.0))
 
 
-def _flattened(grey: Image) -> Floats:
-    """Return the picture with its brightness and contrast evened out over a fortieth of its side."""
+def _grain_and_marks(grey: Image) -> tuple[Floats, Floats]:
+    """Return a picture without its light, twice, shape (rows, columns) and, a quarter as large, (rows, columns).
+
+    Grain: brightness and contrast evened out over a fortieth of the side. Marks: logarithm of the brightness between
+    the two scales of ``MARKS``.
+    """
     import cv2
 
+    def blurred(image: Floats, sigma: float) -> Floats:
+        return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32)
+
+    light = grey.astype(np.float32)
     sigma = SIDE_PX / 40
-    out = grey.astype(np.float32)
-    out -= cv2.GaussianBlur(out, (0, 0), sigma)
-    out = cv2.GaussianBlur(out, (0, 0), 0.8)
-    return np.asarray(out / (np.sqrt(cv2.GaussianBlur(out * out, (0, 0), sigma)) + 1.0), np.float32)
+    grain = blurred(light - blurred(light, sigma), 0.8)
+    grain /= np.sqrt(blurred(grain * grain, sigma)) + 1.0
+    small = np.log(cv2.resize(light, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA) + 8.0)
+    fine, coarse = (blurred(small, share * SIDE_PX / 4) for share in MARKS)
+    return grain, fine - coarse
 
 
-def _checked(a: Floats, b: Floats, fit: NDArray[np.float64]) -> tuple[float, float, float, float] | None:
-    """Lay ``b`` over ``a`` and compare block by block; see ``compare``."""
+def _marks_agree(a: Floats, b: Floats, fit: NDArray[np.float64]) -> bool:
+    """Return whether marks correlate over the overlap; ``fit`` is in pixels four times as small."""
+    import cv2
+
+    fit = fit.copy()
+    fit[:, 2] = (fit[:, 2] + 1.5 * (fit[:, 0] + fit[:, 1] - 1.0)) / 4.0  # middles of pixels onto middles
+    flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
+    laid = cv2.warpAffine(b, fit, a.shape[::-1], flags=flags)
+    covered = cv2.warpAffine(np.ones_like(b), fit, a.shape[::-1], flags=flags) > 0.5
+    one, other = a[covered] - a[covered].mean(), laid[covered] - laid[covered].mean()
+    return float(one @ other) >= MARKS_MIN * max(math.sqrt(float(one @ one) * float(other @ other)), 1e-9)
+
+
+def _checked(
+    a: tuple[Floats, Floats], b: tuple[Floats, Floats], fit: NDArray[np.float64]
+) -> tuple[float, float, float, float] | None:
+    """Lay ``b`` (grain, marks) over ``a`` and return (shared, agreement, turn_rad, zoom); None: different ground."""
     import cv2
 
     zoom = math.hypot(fit[0, 0], fit[1, 0])
     if not 0.2 < zoom < 5.0:
         return None
     if zoom > 1.0:  # work in the pixels of the picture whose pixels are the larger
-        back = cv2.invertAffineTransform(fit)
-        turned = _checked(b, a, back)
+        turned = _checked(b, a, cv2.invertAffineTransform(fit))
         return None if turned is None else (turned[0], turned[1], -turned[2], 1.0 / turned[3])
-    rows, columns = a.shape
-    corners = np.array([[0, 0], [b.shape[1], 0], [b.shape[1], b.shape[0]], [0, b.shape[0]]], np.float32)
+    grain, other = a[0], b[0]
+    rows, columns = grain.shape
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * other.shape[::-1]
     back = cv2.invertAffineTransform(fit)
     outline = (corners @ back[:, :2].T + back[:, 2]).astype(np.float32)
     own = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32)
@@ -338,9 +323,11 @@ def _checked(a: Floats, b: Floats, fit: NDArray[np.float64]) -> tuple[float, flo
     shared = float(common) / min(float(rows * columns), abs(float(cv2.contourArea(outline))))
     if shared < SHARED_MIN:
         return None
+    if not _marks_agree(a[1], b[1], fit):
+        return None
     flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
-    laid = cv2.warpAffine(b, fit, (columns, rows), flags=flags)
-    seen = cv2.integral((cv2.warpAffine(np.ones_like(b), fit, (columns, rows), flags=flags) > 0.5).astype(np.uint8))
+    laid = cv2.warpAffine(other, fit, (columns, rows), flags=flags)
+    seen = cv2.integral((cv2.warpAffine(np.ones_like(other), fit, (columns, rows), flags=flags) > 0.5).astype(np.uint8))
     side, reach = SIDE_PX // BLOCKS_ACROSS, SIDE_PX // 40
     blocks = [
         (x, y)
@@ -359,14 +346,10 @@ def _checked(a: Floats, b: Floats, fit: NDArray[np.float64]) -> tuple[float, flo
         x, y = other[0] + shift[0], other[1] + shift[1]
         left, top = min(max(x - reach, 0), columns - side), min(max(y - reach, 0), rows - side)
         right, bottom = max(min(x + side + reach, columns), left + side), max(min(y + side + reach, rows), top + side)
-        block = a[one[1] : one[1] + side, one[0] : one[0] + side]
+        block = grain[one[1] : one[1] + side, one[0] : one[0] + side]
         _, best, _, at = cv2.minMaxLoc(cv2.matchTemplate(laid[top:bottom, left:right], block, cv2.TM_CCOEFF_NORMED))
         return float(best), left + at[0] - other[0], top + at[1] - other[1]
 
-    # a few blocks spread over the overlap first: most pairs that only look alike end here
-    some = blocks[:: max(1, len(blocks) // 8)]
-    if sum(likeness(c, c)[0] >= BLOCK_MIN for c in some) < 0.5 * len(some):
-        return None
     few = range(0, len(blocks), max(1, len(blocks) // 16))
     strangers = [likeness(blocks[i], blocks[(i + len(blocks) // 2) % len(blocks)])[0] for i in few]
     limit = max(BLOCK_MIN, float(np.quantile(strangers, 0.9)))
