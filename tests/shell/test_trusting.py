@@ -2,7 +2,9 @@
 
 import json
 import shutil
+from pathlib import Path
 
+import cv2
 import pytest
 from tests.shell.conftest import run_command
 
@@ -106,6 +108,44 @@ def test_pictures_that_were_taught_are_left_out_or_said_loudly(labelled, tmp_pat
     model.with_suffix(".json").write_text(json.dumps(card))
     got = trust(labelled, "--detector", model, "--metres-per-px", SCALE)
     assert "does not say which pictures it was taught on" in got.stdout
+
+
+def test_pictures_of_taught_ground_are_left_out_by_name_and_it_is_said_how_much_they_flatter(labelled, tmp_path):
+    """One picture of the first place is cut into two that overlap; one of the two was taught."""
+    raw = json.loads((labelled / "labels.json").read_text())
+    whole = raw["images"][0]
+    image = cv2.imread(str(labelled / "pictures" / whole["file_name"]))
+    others = [dict(i) for i in raw["images"][2:]]
+    images, boxes = [], [b for b in raw["annotations"] if b["image_id"] > 2]
+    for number, x0 in enumerate((0, 320), start=11):
+        name = f"cut/{number}.png"
+        (tmp_path / "cut").mkdir(exist_ok=True)
+        cv2.imwrite(str(tmp_path / name), image[:, x0 : x0 + 960])
+        images.append({"id": number, "file_name": name, "width": 960, "height": 960})
+        for b in (b for b in raw["annotations"] if b["image_id"] == whole["id"]):
+            x, y, w, h = b["bbox"]
+            if 0 <= x + w / 2 - x0 < 960:
+                boxes.append(b | {"id": 1000 + len(boxes), "image_id": number, "bbox": [x - x0, y, w, h]})
+    for other in others:
+        shutil.copy(labelled / "pictures" / other["file_name"], tmp_path / "cut" / Path(other["file_name"]).name)
+        other["file_name"] = f"cut/{Path(other['file_name']).name}"
+    (tmp_path / "labels.json").write_text(json.dumps(raw | {"images": images + others, "annotations": boxes}))
+    model = tmp_path / "mine.onnx"
+    shutil.copy(shipped_detector(), model)
+    card = json.loads(shipped_detector().with_suffix(".json").read_text())
+    card["data"] = {"taught_marks": [picture_mark(decoded((tmp_path / "cut/11.png").read_bytes(), "11"))]}
+    model.with_suffix(".json").write_text(json.dumps(card))
+    words = ("trust", tmp_path / "labels.json", tmp_path, "--detector", model, "--metres-per-px", SCALE)
+    got = run_command(*words)
+    assert got.exit_code == 0, got.output
+    assert "CAUTION: 1 more show ground that was taught and are left out: cut/11.png and cut/12.png (6" in got.stdout
+    assert "Judged on 2 pictures" in got.stdout
+    assert "a split by chance would flatter by" in got.stdout
+    data = json.loads(run_command(*words, "--json").stdout)
+    told = data["optimism"]
+    assert told["gap"]["value"] == pytest.approx(told["taught_ground"]["value"] - told["new_ground"]["value"])
+    assert (told["taught_ground"]["places"], told["new_ground"]["places"]) == (1, 2)
+    assert json.loads(run_command(*words, "--json", "--taught-too").stdout)["optimism"] is None
 
 
 def test_an_adopted_card_is_read_by_the_detector(labelled, tmp_path):

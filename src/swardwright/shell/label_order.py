@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,13 +14,17 @@ from swardwright.domain.errors import InputError, StaleError
 from swardwright.domain.frame import Frame
 from swardwright.domain.label import LabelledFrame
 from swardwright.labels.doubts import Doubt, DoubtSettings, doubts
+from swardwright.labels.near_copies import NearCopy
 from swardwright.labels.queue import QueueFrame, cells_of, order
+from swardwright.labels.splits import named as pairs_in_words
 from swardwright.shell.label_files import write_labels, write_pictures
 from swardwright.shell.label_looks import Looks, looks_of
 from swardwright.shell.label_pictures import name_of
 from swardwright.shell.label_samples import place_of
 from swardwright.shell.open_site import OpenSite
-from swardwright.shell.saying import Said
+from swardwright.shell.place_check import FOLDER, copies_among
+from swardwright.shell.saying import Said, progress_by_phase
+from swardwright.shell.teach_samples import samples_of_site
 
 SHIPPED_WORDS = (
     "The detector is the one that comes with the package, which has seen invented ground only: it contradicts much"
@@ -58,12 +62,33 @@ def check_labels(
         lines.append(f"... and {len(found) - count} more (--count, or all of them with --json).")
     if looks is not None and looks.shipped:
         lines.append(SHIPPED_WORDS)
+    copies, said = _same_ground(opened, names)
+    lines += said
     data = {
+        "same_ground": [asdict(c) for c in copies],
         "labels": total, "pictures": len(frames), "detector": None if looks is None else looks.kinds,
         "doubts": [asdict(d) | {"picture": names.get(d.frame_id, "")} for d in found],
         "by_sort": dict(Counter(d.sort for d in found)),
     }  # fmt: skip
     return Said(tuple(lines), data)
+
+
+def _same_ground(opened: OpenSite, names: Mapping[str, str]) -> tuple[list[NearCopy], list[str]]:
+    """Return the pairs of labelled pictures that show the same ground in different places, and what to say."""
+    try:
+        samples = samples_of_site(opened)
+        found, _ = copies_among(
+            {s.name: s.load for s in samples}, {s.name: s.group for s in samples}, cache=opened.folder / FOLDER,
+            progress=progress_by_phase(),
+        )  # fmt: skip
+    except InputError as error:  # a picture that is gone is no reason to keep doubts back
+        return [], [f"The ground that pictures show was not compared: {error}"]
+    copies = [replace(c, first=names[c.first], second=names[c.second])
+              for c in sorted(found, key=lambda c: -c.shared)]  # fmt: skip
+    if not copies:
+        return [], []
+    return copies, [f"{len(copies)} pairs of labelled pictures from different places show the same ground, which"
+                    f" teaching keeps on one side: {pairs_in_words(copies)}."]  # fmt: skip
 
 
 def _changed_pictures(frames: Sequence[LabelledFrame], looks: Looks | None) -> list[Doubt]:

@@ -99,6 +99,17 @@ def kept_apart(
                  notes + chosen.notes)  # fmt: skip
 
 
+def taught_ground(
+    taught: Sequence[Sample], others: Sequence[Sample], *, cache: Path | None = None, progress: Progress | None = None
+) -> tuple[NearCopy, ...]:
+    """Return the pairs of a taught and another picture that show the same ground, most of it in common first."""
+    if not taught or not others:
+        return ()
+    places = {s.name: "taught" for s in taught} | {s.name: "others" for s in others}
+    copies, _ = copies_among({s.name: s.load for s in (*taught, *others)}, places, cache=cache, progress=progress)
+    return tuple(sorted(copies, key=lambda c: -c.shared))
+
+
 def copies_among(
     pictures: Mapping[str, Callable[[], NDArray[np.uint8]]],
     places: Mapping[str, str] | None = None,

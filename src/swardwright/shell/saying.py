@@ -6,6 +6,7 @@ import json
 import math
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,3 +67,9 @@ class Progress:
             stream.write(f"  {self._doing}: {done} of {of}\n")
             stream.flush()
         self._tenth = tenth
+
+
+def progress_by_phase() -> Callable[[str, int, int], None]:
+    """Return what shows (what is being done, done, of) as a :class:`Progress` for each that is being done."""
+    told: dict[str, Progress] = {}
+    return lambda doing, done, of: told.setdefault(doing, Progress(doing))(done, of)

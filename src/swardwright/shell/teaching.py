@@ -120,12 +120,11 @@ def teach_from_site(
 def _apart(samples: list[Sample], settings: TeachSettings, grouping: str, folder: Path) -> Apart:
     """Keep ground that teaches and ground that judges apart, and say what that took."""
     from swardwright.shell.commanding import show
-    from swardwright.shell.saying import Progress
+    from swardwright.shell.saying import progress_by_phase
 
-    told: dict[str, Progress] = {}
     apart = kept_apart(
         samples, settings, stated=grouping != "auto", cache=folder / FOLDER,
-        progress=lambda doing, done, of: told.setdefault(doing, Progress(doing))(done, of),
+        progress=progress_by_phase(),
     )  # fmt: skip
     for note in apart.notes:
         show(note)

@@ -10,6 +10,7 @@ from typing import Any
 
 from swardwright.learning.bootstrap import Interval
 from swardwright.learning.cost_curve import Prices
+from swardwright.learning.optimism import Optimism
 from swardwright.learning.trust import AtThreshold, Trust
 from swardwright.learning.trust_parts import Row
 from swardwright.shell.trust_prices import told_prices
@@ -57,6 +58,15 @@ def rate(i: Interval) -> str:
     if math.isnan(i.value):
         return "unknown"
     return f"{i.value:.3g} (95 %: {i.low:.2g} to {i.high:.2g})"
+
+
+def optimism_told(found: Optimism) -> str:
+    """Return by how much pictures of taught ground would have flattered."""
+    return (
+        f"On the {found.taught_ground.places} pictures of taught ground F1 is {found.taught_ground.value:.3f}, on the"
+        f" {found.new_ground.places} of new ground {found.new_ground.value:.3f}: a split by chance would flatter by"
+        f" {found.gap.value:+.3f} (95 %: {found.gap.low:+.3f} to {found.gap.high:+.3f})."
+    )
 
 
 def verdict(trust: Trust, at: AtThreshold, calibration_error: float, demands: Demands) -> Verdict:

@@ -13,7 +13,7 @@ import click
 from swardwright.domain.errors import InputError
 from swardwright.domain.units import parse_quantity
 from swardwright.shell.commanding import EXISTING, json_option, say, show
-from swardwright.shell.saying import Progress, Said, plain
+from swardwright.shell.saying import Progress, Said, plain, progress_by_phase
 
 if TYPE_CHECKING:
     from swardwright.learning import Sample
@@ -183,16 +183,19 @@ def _judged(
 ) -> Said:
     from swardwright.learning import TeachSettings
     from swardwright.learning.judged import judge, stated_probability
+    from swardwright.learning.optimism import counts_by_picture, optimism
     from swardwright.learning.trust import trust_of
     from swardwright.learning.trust_parts import worst
     from swardwright.shell import trust_words as words
+    from swardwright.shell.place_check import FOLDER
     from swardwright.shell.trust_card import adopt, judged_card, write_judged
     from swardwright.shell.trust_figure import learning_figure, trust_figure
     from swardwright.shell.trust_sheet import mistake_sheet
 
     card = detector.card
     all_samples = samples
-    samples, loud = not_taught(samples, detector, options.taught_too)
+    cache = (site or model.parent) / FOLDER
+    samples, known, loud = not_taught(samples, detector, options.taught_too, cache)
     settings = TeachSettings(match_m=within_m)
     judged = judge(detector, samples, settings, compare_kinds=not options.any_kind, progress=Progress("judging"))
     found = trust_of(judged, card, prices, seed=options.seed)
@@ -203,10 +206,16 @@ def _judged(
         else f"{settings.match_radii:g} radii (at least {settings.match_min_px:g} px; the ground is not known)"
     )  # fmt: skip
     lines = [*loud, *words.sentences(found, prices, told_within)]
+    gap = None
+    if any(s.labels for s in known) and any(s.labels for s in samples):
+        there = judge(detector, known, settings, compare_kinds=not options.any_kind, progress=Progress("judging"))
+        at = card.temperature, card.bias, card.threshold
+        gap = optimism(counts_by_picture(there, *at), counts_by_picture(judged, *at), seed=options.seed)
+        lines.append(words.optimism_told(gap))
     data: dict[str, Any] = {
         "source": name, "detector": card.name, "onnx_sha256": card.onnx_sha256, "within_m": within_m,
-        "warnings": list(loud), **words.as_data(found), "verdict": verdict.word, "reasons": list(verdict.reasons),
-        "next": list(verdict.next),
+        "warnings": list(loud), "optimism": None if gap is None else dataclasses.asdict(gap), **words.as_data(found),
+        "verdict": verdict.word, "reasons": list(verdict.reasons), "next": list(verdict.next),
     }  # fmt: skip
     curve = None
     if options.minutes is not None or options.runs:
@@ -255,32 +264,43 @@ def _judged(
     return Said(tuple(lines), data)
 
 
-def not_taught(samples: Sequence[Sample], detector: Detector, taught_too: bool) -> tuple[list[Sample], list[str]]:
-    """Return the samples that the detector was not taught on, and what must be said loudly.
+def not_taught(
+    samples: Sequence[Sample], detector: Detector, taught_too: bool, cache: Path | None = None
+) -> tuple[list[Sample], list[Sample], list[str]]:
+    """Return the samples on ground the detector was not taught on, those on taught ground, and what to say loudly.
 
     Raises
     ------
     InputError
-        If none is left.
+        If none of the first is labelled.
     """
+    from swardwright.labels.splits import named
     from swardwright.learning.taught import already_seen, notes_pictures
+    from swardwright.shell.place_check import taught_ground
 
     card = detector.card
     taught, held = already_seen(card, samples)
     loud = []
-    kept = list(samples)
+    kept, known = list(samples), []
     if taught and taught_too:
         loud.append(f"CAUTION: {len(taught)} of these pictures were taught on: all figures are flattering.")
     elif taught:
         seen = set(taught)
         kept = [s for s in samples if s.name not in seen]
         loud.append(f"CAUTION: {len(taught)} of {len(samples)} pictures were taught on and are left out.")
+        pairs = taught_ground([s for s in samples if s.name in seen], kept, cache=cache,
+                              progress=progress_by_phase())  # fmt: skip
+        if pairs:
+            names = {n for p in pairs for n in (p.first, p.second)}
+            known, kept = [s for s in kept if s.name in names], [s for s in kept if s.name not in names]
+            loud.append(f"CAUTION: {len(known)} more show ground that was taught and are left out: {named(pairs)}.")
         if not any(s.labels for s in kept):
-            raise InputError("the detector was taught on every labelled picture here", where=card.name,
-                             value=f"{len(taught)} of {len(samples)} pictures",
+            raise InputError("the detector was taught on every labelled picture here, or on its ground",
+                             where=card.name,
+                             value=f"{len(taught)} of {len(samples)} taught, {len(known)} of the same ground",
                              remedy="label places that it has not seen, or teach with some left out")  # fmt: skip
-    if held:
+    if held := [n for n in held if taught_too or n not in {s.name for s in known}]:
         loud.append(f"CAUTION: {len(held)} of these pictures chose the threshold or calibration: slightly flattering.")
     if not notes_pictures(card):
         loud.append("CAUTION: the detector's card does not say which pictures it was taught on; judge only on others.")
-    return kept, loud
+    return kept, known, loud
