@@ -274,6 +274,27 @@ def test_a_picture_that_was_exchanged_is_doubted(own_site: Path, photos: Path, c
     assert (first["sort"], first["picture"]) == ("picture", "labels-front/a.png")
 
 
+def test_pictures_of_other_recordings_that_share_ground_are_named(own_site: Path, call: Call) -> None:
+    names = ("front/a.png", "back/a.png", "side/a.png")
+    for name, seed, x in zip(names, (7, 7, 8), (0, 150, 0), strict=True):
+        noise = np.random.default_rng([seed, 5]).standard_normal((300, 900, 3)).astype(np.float32)
+        ground = np.clip(110 + 60 * sum(cv2.GaussianBlur(noise, (0, 0), s) * s for s in (1.5, 4, 9)), 0, 255)
+        path = own_site.parent / "photos" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(path), ground[:, x : x + 400].astype(np.uint8))
+    raw = coco(*((name, [(50.0, 50.0, 9.0, 1)]) for name in names), size=(400, 300))
+    bring(call, own_site, raw, "--pictures", own_site.parent / "photos")
+    told = call("labels", "check", own_site, "--no-detector")
+    assert "1 pairs of labelled pictures from different places" in told.stdout
+    assert "labels-back/a.png and labels-front/a.png (6" in told.stdout
+    [pair] = json.loads(call("labels", "check", own_site, "--no-detector", "--json").stdout)["same_ground"]
+    assert {pair["first"], pair["second"]} == {"labels-back/a.png", "labels-front/a.png"}
+    (own_site / "recordings" / "labels-side" / "a.png").unlink()
+    gone = call("labels", "check", own_site, "--no-detector")
+    assert gone.exit_code == 0
+    assert "was not compared" in gone.stdout
+
+
 @pytest.fixture
 def posed(own_site: Path, call: Call) -> Path:
     """Six pictures from above: four of one place, two of others."""

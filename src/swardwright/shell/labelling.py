@@ -126,6 +126,8 @@ def versions_command(site: Path) -> None:
 def check_command(site: Path, no_detector: bool, model: Path | None, duplicate_radii: float, count: int) -> None:
     """List doubtful labels, the most doubtful first: where, why, and what to do about each.
 
+    Pairs of pictures of different places that show the same ground are named too.
+
     Nothing is changed: a doubt is a reason to look, not a fault. The exit status is 0 with doubts or without.
 
     Example: swardwright labels check green
