@@ -17,9 +17,9 @@ from swardwright.domain.arm import Arm, arm_from_urdf
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.poses import Array, frozen
 from swardwright.domain.site import Rig
+from swardwright.planning.looks import look_motions
 from swardwright.planning.pace import Pace
 from swardwright.planning.reach import base_box_m, collision_model, solve, usable
-from swardwright.planning.trajectory import look_motions
 
 #: how high the outside arms are mounted over the ground, m (invented)
 MOUNT_M = 0.40

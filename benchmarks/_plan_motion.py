@@ -19,6 +19,16 @@ from swardwright.domain.poses import Array, BasePose
 from swardwright.domain.site import Rig, Site, Zone
 from swardwright.domain.weed import Register, Weed
 from swardwright.planning import plan_round
+from swardwright.planning.cylinder import lightings
+from swardwright.planning.looks import (
+    FOUND,
+    PICTURE_S,
+    LookWay,
+    all_looks,
+    choose_looks,
+    look_offer,
+    looks_taken,
+)
 from swardwright.planning.motion import Motion, lift, move
 from swardwright.planning.order import exact_path, order_work
 from swardwright.planning.pace import Pace, pace, paced_s
@@ -33,13 +43,16 @@ from swardwright.planning.reach import (
     usable,
 )
 from swardwright.planning.reach_map import CELL_M, reach_map
-from swardwright.planning.trajectory import look_motions, stop_paces
+from swardwright.planning.trajectory import stop_paces
+from swardwright.planning.view import seen_from
 
 Figure = dict[str, Any]
 
 
 #: postures over each weed for ``least_s``, and on how many stops it is asked
 _DENSE, _ASKED = 130, 4
+_PLAIN = "nearest neighbour, one configuration, all looks"
+_STOPPING = "the same stopping at each posture"
 
 
 def _figure(name: str, value: float, unit: str, bound: Any, holds: bool | None) -> Figure:
@@ -146,68 +159,115 @@ def least_s(rig: Rig, aims: Array, given: Array, begin: Array, end: Array) -> fl
     return float(sum(cost[a, b] for a, b in pairwise(path)))
 
 
-def ordering_s(rig: Rig) -> float:
-    """Return the mean processor time of the order inside the stops of a planned round of 100 weeds, s."""
-    site, register = large_site(1, 100, (14.0, 10.0))
-    stops = plan_round(register, site, plan_id="p", seed=1).stops
-    begin, end = np.array(rig.look_joints_rad[-1]), np.array(rig.rest_joints_rad)
+def ordering_s(rig: Rig, plan: Plan) -> float:
+    """Return the mean processor time of looks and order inside the stops of a planned round, s."""
+    end = np.array(rig.rest_joints_rad)
+    look_offer(rig)
     begun = time.process_time()
-    for stop in stops:
+    for stop in plan.stops:
         aims, joints = np.array([h.aim_base_m for h in stop.holds]), np.array([h.joints_rad for h in stop.holds])
-        order_work(rig, aims, joints, begin, end, np.random.default_rng(0))
-    return (time.process_time() - begun) / len(stops)
+        begins, lead_s = _begins(choose_looks(rig, aims, np.empty((0, 2))))
+        order_work(rig, aims, joints, begins, end, np.random.default_rng(0), lead_s)
+    return (time.process_time() - begun) / len(plan.stops)
+
+
+def _begins(looks: list[LookWay]) -> tuple[Array, Array]:
+    """Return the postures (k, dof) in which looks may end, and what they count (k,), s."""
+    return np.array([way.joints_rad[-1] for way in looks]), np.array([way.lead_s for way in looks])
+
+
+def planned_stops(site: Site, plan: Plan) -> Iterator[Figure]:
+    """Time inside the stops of a planned round as the plan reckons it, but for lighting, against the plain way."""
+    rig, lit_s = site.rig, site.rig.head.ignition_s
+    begin, end, every = np.array(rig.look_joints_rad[-1]), np.array(rig.rest_joints_rad), all_looks(rig)
+    ours = going = stopping = lighting = 0.0
+    for stop, load in zip(plan.stops, plan.supplies.loads, strict=True):
+        here = max(sum(lightings(site, stop)), 1) * lit_s
+        fixed = load.heat_s - here + every.lead_s + sum(hold.ring_s for hold in stop.holds)
+        plain = plain_s(rig, np.array([hold.aim_base_m for hold in stop.holds]), begin, end)
+        ours, lighting = ours + load.arm_s + load.heat_s - here, lighting + here
+        going, stopping = going + plain[0] + fixed, stopping + plain[1] + fixed
+    weeds = sum(len(stop.holds) for stop in plan.stops)
+    for name, plain_all in ((_PLAIN, going), (_STOPPING, stopping)):
+        yield _figure(f"time inside the {len(plan.stops)} stops of a plan of {weeds} weeds against {name}",
+                      ours / plain_all, "1", 0.75, ours <= 0.75 * plain_all)  # fmt: skip
+        yield _figure(f"the same with the {lit_s:g} s of each lighting, alike in both, {name}",
+                      (ours + lighting) / (plain_all + lighting), "1", None, None)  # fmt: skip
+    pictures = sum(len(stop.looks_rad or ()) for stop in plan.stops)
+    yield _figure("pictures at these stops against all look postures",
+                  pictures / (len(plan.stops) * len(rig.look_joints_rad)), "1", None, None)  # fmt: skip
+    yield _figure(f"weeds that no picture is expected to find, of {weeds}, where each finds {FOUND:g}",
+                  plan.overlooked, "1", None, None)  # fmt: skip
+    every_one = replace(plan, stops=tuple(replace(stop, looks_rad=None) for stop in plan.stops))
+    yield _figure("the same with all look postures at every stop", overlooked(site, every_one), "1", None, None)
+
+
+def overlooked(site: Site, plan: Plan) -> float:
+    """Return how many weeds no picture at their stop is expected to find, pictures overlooking independently."""
+    lost = 0.0
+    for stop in plan.stops:
+        aims = np.array([hold.aim_base_m for hold in stop.holds])
+        pictures = sum(seen_from(site.rig, look, aims).astype(int) for look in looks_taken(site.rig, stop))
+        lost += float(((1.0 - FOUND) ** np.asarray(pictures)).sum())
+    return lost
 
 
 def inside_stops(rig: Rig, urdf: Path, stops: int) -> Iterator[Figure]:
     """Time ratios and strikes over random stops of 3 to 9 weeds.
 
-    Looks are the rig's; a hold takes the mean of two small plans (``small_plan``), valves included. No order saves
-    looks and holds, and on the first few stops ``least_s`` says what an order could save at all: those figures are
-    nearly lower bounds of the ratios that are asked for, with the same looks and holds.
+    The plain way takes all of the rig's looks in their order, ours those that its weeds need; a picture takes
+    ``PICTURE_S``. A hold takes the mean of two small plans (``small_plan``), valves included. No order saves holds, and
+    on the first few stops ``least_s`` says what an order could save at all after our looks: those figures are nearly
+    lower bounds of the ratios that are asked for, with these looks and holds.
     """
     from swardwright.shell.site_file import load_site
 
     rng, judge = np.random.default_rng(11), Replay(rig, urdf)
     begin, end = np.array(rig.look_joints_rad[-1]), np.array(rig.rest_joints_rad)
-    looks = stops * sum(motion.time_s for motion in look_motions(rig))
+    every = all_looks(rig)
     planned = [h for seed in range(2) for stop in small_plan(load_site(urdf.parent), seed).stops for h in stop.holds]
     hold_s = float(np.mean([h.heat_s + h.ring_s + 2.0 * rig.head.valve_delay_s for h in planned]))
-    ours = going = stopping = holds = cpu = 0.0
+    ours = going = stopping = holds = cpu = looks = low_looks = 0.0
     strikes = samples = refused = weeds = 0
     low = np.zeros(4)  # on the stops asked: least time, the two plain ones, holds
     for stop in range(stops):
         aims, joints = draw_stop(rig, int(rng.integers(3, 10)), rng)
         begun = time.process_time()
-        done = order_work(rig, aims, joints, begin, end, rng)
+        ways = choose_looks(rig, aims, np.empty((0, 2)))
+        begins, lead_s = _begins(ways)
+        done = order_work(rig, aims, joints, begins, end, rng, lead_s)
+        way = ways[done.begin]
         cpu += time.process_time() - begun
         refused, weeds = refused + len(done.refused), weeds + len(aims)
         kept = sorted(done.order)
         ours += sum(motion.time_s for motion in done.motions)
+        looks += way.time_s + PICTURE_S * len(way.joints_rad)
         plain = plain_s(rig, aims[kept], begin, end)
         going, stopping, holds = going + plain[0], stopping + plain[1], holds + hold_s * len(kept)
         if stop < _ASKED:
-            low += [least_s(rig, aims[kept], joints[kept], begin, end), *plain, hold_s * len(kept)]
+            low += [least_s(rig, aims[kept], joints[kept], begins[done.begin], end), *plain, hold_s * len(kept)]
+            low_looks += way.time_s + PICTURE_S * len(way.joints_rad)
         for motion in done.motions:
             driven = judge.dense(pace(rig, motion.way_rad, smooth=motion.smooth))
             samples += len(driven)
             strikes += judge.strikes(driven)
-    fixed = looks + holds
-    for name, plain_all in (("plain order and fixed configuration", going), ("the same, stopping", stopping)):
-        ratio, whole = ours / plain_all, (ours + fixed) / (plain_all + fixed)
-        yield _figure(f"arm's moving time against {name}", ratio, "1", 0.75, ratio <= 0.75)
-        yield _figure(f"time inside stops against {name}", whole, "1", 0.75, whole <= 0.75)
-    needed = (0.75 * (going + fixed) - fixed) / going
-    yield _figure(f"arm's ratio that 0.75 inside stops asks for, with looks and holds of {hold_s:.2f} s as they are",
-                  needed, "1", None, None)  # fmt: skip
+    for name, plain_all in ((_PLAIN, going), (_STOPPING, stopping)):
+        ratio = ours / plain_all
+        whole = (ours + looks + holds) / (plain_all + stops * every.lead_s + holds)
+        yield _figure(f"arm's moving time between holds against {name}", ratio, "1", 0.75, ratio <= 0.75)
+        yield _figure(f"time inside {stops} random stops against {name}", whole, "1", 0.75, whole <= 0.75)
     asked = min(stops, _ASKED)
-    unmoved = looks * asked / stops + low[3]
-    for name, plain_low in (("plain order and fixed configuration", low[1]), ("the same, stopping", low[2])):
+    for name, plain_low in ((_PLAIN, low[1]), (_STOPPING, low[2])):
         yield _figure(f"nearly the least possible, {asked} stops: arm's moving time against {name}",
                       low[0] / plain_low, "1", None, None)  # fmt: skip
         yield _figure(f"nearly the least possible, {asked} stops: time inside stops against {name}",
-                      (low[0] + unmoved) / (plain_low + unmoved), "1", None, None)  # fmt: skip
+                      (low[0] + low_looks + low[3]) / (plain_low + asked * every.lead_s + low[3]), "1", None, None,
+                      )  # fmt: skip
     yield _figure("processor time of such a stop's order", cpu / stops, "s", None, None)
-    takes_s = ordering_s(rig)
+    site, register = large_site(1, 100, (14.0, 10.0))
+    plan = plan_round(register, site, plan_id="p", seed=1)
+    yield from planned_stops(site, plan)
+    takes_s = ordering_s(rig, plan)
     yield _figure("processor time of a planned stop's order, 100 weeds", takes_s, "s", 0.08, takes_s <= 0.08)
     yield _figure(
         f"strikes or joint limits passed in {samples} postures of {stops} stops", strikes, "1", 0, strikes == 0

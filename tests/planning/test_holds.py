@@ -13,6 +13,7 @@ from scipy.sparse import csr_array
 from swardwright.domain.plan import Hold, Refused
 from swardwright.domain.site import Base
 from swardwright.planning import holds, plan_round, share
+from swardwright.planning.looks import LookWay
 from swardwright.planning.stops import Offered
 
 
@@ -96,12 +97,13 @@ def test_a_stop_without_a_motion_is_left_out_and_the_bound_stays_true(
     make: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # stops 4 and 7 are chosen and proven to be the fewest for three weeds; no motion leads to the one of stop 7
-    def order(rig: Any, work: list[Any], rng: np.random.Generator, yaw_rad: float) -> Any:
-        names = [candidate for candidate, _, _ in work]
+    def order(rig: Any, given: tuple[Any, ...]) -> Any:
+        names = [candidate for candidate, _, _ in given[0]]
         lost = [Refused(name, "the arm finds no way to it") for name in names if name == "c"]
-        return tuple(hold(name) for name in names if name != "c"), 3.0, lost
+        done = tuple(hold(name) for name in names if name != "c")
+        return holds.StopHolds(LookWay((), 0.0, 0.0, 0.0), done, 3.0, lost)
 
-    monkeypatch.setattr(holds, "order_holds", order)
+    monkeypatch.setattr(holds, "_work", order)
     at = np.zeros(2)
     parked = holds.Parked([4, 7], 2, {0: [(0, at, at), (1, at, at)], 1: [(2, at, at)]}, [], [0.0, 1.0])
     worked = holds.work_stops(None, parked, ["a", "b", "c"], np.random.default_rng(1))  # type: ignore[arg-type,list-item]

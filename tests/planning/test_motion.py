@@ -202,7 +202,10 @@ def test_no_planned_motion_strikes_anything_in_coal(make: Any) -> None:
     plan = plan_round(make.register(14), make.site(), plan_id="r", seed=3)
     count = 0
     for stop in plan.stops:
-        here = np.array(rig.look_joints_rad[-1])
+        here = np.array(rig.rest_joints_rad)
+        for look in stop.looks_rad:
+            assert judge.strikes(judge.samples(here, np.array(look), 1e-2)) == 0
+            here = np.array(look)
         for hold in stop.holds:
             for posture in (*hold.via_rad, hold.joints_rad):
                 joints = judge.samples(here, np.array(posture), 1e-2)
@@ -231,3 +234,66 @@ def test_a_bad_urdf_is_named(old: str, new: str, said: str) -> None:
     with pytest.raises(RobotModelError, match=said) as caught:
         arm_from_urdf(text.replace(old, new))
     assert "robot.urdf" in caught.value.sentence()
+
+
+def test_of_several_beginnings_the_best_is_taken_with_the_order(make: Any) -> None:
+    rig, end = make.rig, np.array(make.rig.rest_joints_rad)
+    aims = np.array([[0.7, 0.0], [0.7, 0.3], [0.8, -0.2]])
+    given_rad = np.array([posture_over(rig, aim, rig.survey_joints_rad) for aim in aims])
+    begins = np.array(rig.look_joints_rad)
+
+    def whole(done: Any, lead: Any) -> float:
+        return float(lead[done.begin]) + sum(motion.time_s for motion in done.motions)
+
+    alone = [
+        whole(order_work(rig, aims, given_rad, begin, end, np.random.default_rng(0)), [0.0]) for begin in begins
+    ]  # fmt: skip
+    done = order_work(rig, aims, given_rad, begins, end, np.random.default_rng(0), np.zeros(3))
+    assert whole(done, np.zeros(3)) <= min(alone) + 0.05  # the postures on offer are sought from each beginning
+    assert np.allclose(done.motions[0].way_rad[0], begins[done.begin])
+    # a beginning that costs more than it can save is left, whichever it is
+    for row in range(3):
+        lead = np.full(3, 30.0)
+        lead[row] = 0.0
+        assert order_work(rig, aims, given_rad, begins, end, np.random.default_rng(0), lead).begin == row
+
+
+def test_polishing_never_makes_a_stop_slower_and_keeps_heads_over_aims(make: Any, monkeypatch: Any) -> None:
+    from swardwright.planning import order
+
+    rig, rng = make.rig, np.random.default_rng(4)
+    begin, end = np.array(rig.look_joints_rad[-1]), np.array(rig.rest_joints_rad)
+    real, gained = order._polished, []
+
+    def watched(*given: Any) -> Any:
+        graph, path = given[2], given[3]
+        near, better = real(*given)
+        before, after = (float(sum(g.cost[a, b] for a, b in pairwise(p))) for g, p in ((graph, path), (near, better)))
+        assert after <= before + 1e-9
+        assert not near.blocked(better)
+        gained.append(before - after)
+        return near, better
+
+    monkeypatch.setattr(order, "_polished", watched)
+    for _ in range(4):
+        aims = rng.uniform((0.5, -0.5), (0.9, 0.5), (3, 2))
+        given_rad = [posture_over(rig, (float(x), float(y)), rig.survey_joints_rad) for x, y in aims]
+        if any(posture is None for posture in given_rad):
+            continue
+        done = order_work(rig, aims, np.array(given_rad), begin, end, np.random.default_rng(0))
+        assert np.abs(working_point_m(rig, done.joints_rad)[:, :2] - aims[done.order]).max() < 1e-3
+    assert max(gained) > 0.05
+
+
+def test_turns_in_itself_keep_the_head_where_it_is_to_first_order(make: Any) -> None:
+    from swardwright.planning.order import _turns
+
+    rig, aim = make.rig, np.array([[0.75, 0.1]])
+    joints = np.array([posture_over(rig, (0.75, 0.1), rig.survey_joints_rad)])
+    turns = 1e-3 * _turns(rig, aim, joints)[0]
+    assert len(turns) == 8  # seven joints less the five that point and axis bind; two angles, both ways
+    moved = np.linalg.norm(working_point_m(rig, joints + turns) - working_point_m(rig, joints), axis=1)
+    assert (moved < 2e-6).all()  # second order: half of (0.5 mrad) squared times a metre, and some
+    tip = rig.arm.forward(joints + turns, rig.head.link)[:, :3, 2]
+    assert np.abs(tip - rig.arm.forward(joints, rig.head.link)[:, :3, 2]).max() < 2e-6
+    assert (np.abs(turns).max(axis=1) > 1e-4).all()

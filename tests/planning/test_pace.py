@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from swardwright.domain.errors import RobotModelError
 from swardwright.domain.plan import Hold, Stop
 from swardwright.planning import plan_round, sample_stop
+from swardwright.planning.looks import PICTURE_S, look_motions
 from swardwright.planning.pace import SPEED_UP_S, pace, paced_s, piece_s
 from swardwright.planning.reach import travel_s
-from swardwright.planning.trajectory import look_motions
 
 
 @settings(deadline=None, max_examples=80)
@@ -70,7 +70,7 @@ def test_a_stops_trajectory_goes_from_rest_to_rest(make: Any) -> None:
     plan = plan_round(make.register(14), make.site(), plan_id="r", seed=3)
     rig, stop = make.rig, plan.stops[0]
     parts = sample_stop(rig, stop, 0.05)
-    assert [p.what for p in parts if p.what in ("look", "rest")] == ["look"] * len(rig.look_joints_rad) + ["rest"]
+    assert [p.what for p in parts if p.what in ("look", "rest")] == ["look"] * len(stop.looks_rad) + ["rest"]
     assert [p.weed_id for p in parts if p.what == "hold"] == [h.weed_id for h in stop.holds for _ in h.offsets_m]
     for one, two in pairwise(parts):
         assert one.time_s[-1] == pytest.approx(two.time_s[0])
@@ -83,7 +83,7 @@ def test_a_stops_trajectory_goes_from_rest_to_rest(make: Any) -> None:
     assert all(ways[h.weed_id] == pytest.approx(h.move_s) for h in stop.holds)
     moving = sum(p.time_s[-1] - p.time_s[0] for p in parts if p.what != "hold")
     load = next(load for load in plan.supplies.loads if load.stop_id == stop.id)
-    assert moving == pytest.approx(load.arm_s - rig.head.ignition_s)
+    assert moving == pytest.approx(load.arm_s - PICTURE_S * len(stop.looks_rad))
 
 
 def test_a_ring_is_driven_point_by_point(make: Any) -> None:
@@ -95,6 +95,17 @@ def test_a_ring_is_driven_point_by_point(make: Any) -> None:
     still = [p for p in parts if p.what == "hold"]
     assert np.allclose([p.joints_rad[0] for p in still], ring)
     assert all(p.time_s[-1] - p.time_s[0] == pytest.approx(2.0) for p in still)
+
+
+def test_a_stop_without_looks_of_its_own_takes_the_rig_s(make: Any) -> None:
+    stop = Stop("s", make.site().start, ())
+    parts = sample_stop(make.rig, stop, 0.1)
+    assert [p.what for p in parts] == ["look"] * 3 + ["rest"]
+    assert np.allclose([p.joints_rad[-1] for p in parts[:3]], make.rig.look_joints_rad)
+    one = (make.rig.look_joints_rad[1],)
+    parts = sample_stop(make.rig, replace(stop, looks_rad=one), 0.1)
+    assert [p.what for p in parts] == ["look", "rest"]
+    assert np.allclose(parts[0].joints_rad[-1], one[0])
 
 
 def test_a_look_posture_that_cannot_be_reached_is_refused(make: Any) -> None:

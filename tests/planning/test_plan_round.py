@@ -105,7 +105,8 @@ def test_move_times_lie_between_straight_there_and_a_stop_at_each_posture(
         return t + 0.4 if t >= 0.4 else 2.0 * math.sqrt(0.4 * t)
 
     for stop in plan.stops:
-        before = site.rig.look_joints_rad[-1]
+        assert stop.looks_rad
+        before = stop.looks_rad[-1]
         for hold in stop.holds:
             way = (before, *hold.via_rad, hold.joints_rad)
             stopping = sum(standing_s(a, b) for a, b in pairwise(way))

@@ -19,6 +19,7 @@ from swardwright.domain.site import KeepOut
 from swardwright.domain.weed import Register, Weed
 from swardwright.planning import holds, plan_round
 from swardwright.planning.choose import CAUTION, TURNS, Candidate, choose, turned
+from swardwright.planning.looks import all_looks
 from swardwright.planning.motion import Motion, hindrances
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import clear_of_collision, heat_off_base, tilt_rad, working_point_m
@@ -159,19 +160,21 @@ def test_where_the_ring_cannot_be_gone_round_one_hold_is_given_or_none(make: Any
     rng = np.random.default_rng(0)
     monkeypatch.setattr(holds, "ring_about", lambda *_: None)
     work = [over_aim(make, candidate, (0.75, 0.0)), over_aim(make, small, (0.7, 0.2))]
-    done, _, refused = holds.order_holds(make.rig, work, rng)
+    looks = [all_looks(make.rig)]
+    made = holds.order_holds(make.rig, work, rng, 0.0, looks)
+    done, refused = made.holds, made.refused
     assert {h.weed_id: len(h.offsets_m) for h in done} == {"w": 1, "s": 1}
     assert refused == []
     assert next(h for h in done if h.weed_id == "w").hold_s == candidate.single.hold_s
     work[0] = (replace(candidate, single=None), *work[0][1:])
-    done, arm_s, refused = holds.order_holds(make.rig, work, rng)
-    assert [h.weed_id for h in done] == ["s"]
-    assert [r.item for r in refused] == ["w"]
-    assert "cannot go round the ring" in refused[0].reason
+    made = holds.order_holds(make.rig, work, rng, 0.0, looks)
+    assert [h.weed_id for h in made.holds] == ["s"]
+    assert [r.item for r in made.refused] == ["w"]
+    assert "cannot go round the ring" in made.refused[0].reason
     # the way is that of the weed that is left
-    alone, alone_s, _ = holds.order_holds(make.rig, work[1:], np.random.default_rng(0))
-    assert arm_s == pytest.approx(alone_s, rel=0.05)
-    assert alone[0].weed_id == "s"
+    alone = holds.order_holds(make.rig, work[1:], np.random.default_rng(0), 0.0, looks)
+    assert made.arm_s == pytest.approx(alone.arm_s, rel=0.05)
+    assert alone.holds[0].weed_id == "s"
 
 
 @settings(max_examples=15, deadline=None)

@@ -79,10 +79,10 @@ def test_speed_saves_time_and_neither_gas_of_the_holds_nor_turf(rows: dict[str, 
 
 
 def test_one_more_look_takes_its_time(before: tuple[Site, Register, Plan], rows: dict[str, Row]) -> None:
-    site, _, plan = before
-    pictures = len(site.rig.look_joints_rad)
+    _, _, plan = before
     assert rows["look"].figures.stops == len(plan.stops)
-    assert rows["look"].more.time_s > 0.9 * pictures * len(plan.stops)  # 1 s a picture; shorter holds give little back
+    # two pictures from each posture, 1 s each; two from one may do where one each from two were taken
+    assert rows["look"].more.time_s > 0.5 * len(plan.stops)
 
 
 def test_the_cost_is_by_the_user_s_prices(before: tuple[Site, Register, Plan]) -> None:

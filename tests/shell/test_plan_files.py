@@ -206,9 +206,9 @@ def test_a_ring_is_several_points_in_every_file(planned: Any) -> None:
 
 def test_doings_have_no_gaps(planned: Any) -> None:
     site, _, plan = planned
-    for one in arm_work(plan, site.rig):
+    for one, stop in zip(arm_work(plan, site.rig), plan.stops, strict=True):
         assert all(b.begin_s == pytest.approx(a.end_s, abs=1e-9) for a, b in pairwise(one.doings))
-        assert sum(d.what == "picture" for d in one.doings) == len(site.rig.look_joints_rad)
+        assert sum(d.what == "picture" for d in one.doings) == len(stop.looks_rad)
         assert [d.what for d in one.doings].count("light") == 1
 
 

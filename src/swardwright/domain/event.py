@@ -34,10 +34,14 @@ class Drive:
 
 @dataclass(frozen=True)
 class LookAgain:
-    """Look at the stop's ground from the look postures and say where the named weeds (and spared plants) are."""
+    """Look at the stop's ground and say where the named weeds (and spared plants) are.
+
+    From these postures in order; None: the rig's look postures.
+    """
 
     stop_id: str
     weed_ids: tuple[str, ...]
+    looks_rad: tuple[tuple[float, ...], ...] | None = None
 
 
 @dataclass(frozen=True)

@@ -67,11 +67,18 @@ class Hold:
 
 @dataclass(frozen=True)
 class Stop:
-    """A base pose at which the arm works, and the holds there in order."""
+    """A base pose at which the arm works, and the holds there in order.
+
+    Attributes
+    ----------
+    looks_rad : tuple[tuple[float, ...], ...] | None
+        Postures from which pictures are taken before the first hold, in order; None: the rig's look postures.
+    """
 
     id: str
     base: BasePose
     holds: tuple[Hold, ...]
+    looks_rad: tuple[tuple[float, ...], ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -194,6 +201,8 @@ class Plan:
         Way points of the drive, ground axes, from the start through all stops.
     controls : tuple[str, ...]
         Weeds left untreated on purpose.
+    overlooked : float
+        Expected number of weeds that no picture at their stop finds, so that they are left to the next visit.
     drive_bound_s : float
         Proven: no order of these stops takes less driving and turning; 0 where nothing is claimed.
     sweep : bool
@@ -215,6 +224,7 @@ class Plan:
     controls: tuple[str, ...]
     notes: tuple[str, ...] = ()
     drive_bound_s: float = 0.0
+    overlooked: float = 0.0
     sweep: bool = False
     density_m2: float = 0.0
     ground_m2: float = 0.0

@@ -10,14 +10,16 @@ from swardwright.domain.plan import Plan, Refused, Stop
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register
+from swardwright.planning.looks import FOUND, look_offer, looks_note
 from swardwright.planning.motion import way_between, way_over
 from swardwright.planning.reach import check_rig, posture_over
-from swardwright.planning.trajectory import Timed, look_motions, sample_stop, timed_way
+from swardwright.planning.trajectory import Timed, sample_stop, timed_way
 
 
 def plan_round(
     register: Register, site: Site, *, plan_id: str, seed: int, at_s: float | None = None,
-    controls: Sequence[str] | None = None, workers: int = 1, progress: Callable[[str, int, int], None] | None = None,
+    controls: Sequence[str] | None = None, found: float | None = None, workers: int = 1,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> Plan:  # fmt: skip
     """Plan one round from the register.
 
@@ -33,6 +35,8 @@ def plan_round(
         A moment of the day of the round (Unix time), for its daylight; None: days have no end.
     controls : sequence of str, optional
         Weeds to leave untreated where they could be treated, so that two plans can be compared; None: a draw.
+    found : float | None
+        Probability that one picture finds a weed that it shows, of the detector's card; None: a usual one.
     workers : int
         Processes that share the work inside many stops (:mod:`planning.share`); the plan is the same for any number.
     progress : callable, optional
@@ -79,14 +83,16 @@ def plan_round(
     heated = treatable[~control]
     weeds = [candidates[i] for i in heated]
     if weeds:
-        look_motions(site.rig)
+        look_offer(site.rig)  # for all processes, and for its faults
 
     tell("stops", 0, 1)
     parked = park(site.rig, reach, offered.columns(heated), places(weeds), workers=workers)
     refused += [
         Refused(weeds[i].weed.id, "the arm has no collision-free posture over it from its stop") for i in parked.unposed
     ]
-    worked = work_stops(site.rig, parked, weeds, rng, workers=workers, done=lambda k, of: tell("holds", k, of))
+    found = FOUND if found is None else found
+    worked = work_stops(site.rig, parked, weeds, rng, found=found, workers=workers,
+                        done=lambda k, of: tell("holds", k, of))  # fmt: skip
     refused += worked.refused
     reached = {hold.weed_id for holds in worked.holds for hold in holds}
 
@@ -94,18 +100,20 @@ def plan_round(
     bases = [BasePose(*(float(v) for v in offered.poses[row])) for row in worked.rows]
     drive = drive_round(site.rig.base, ground, site.start, bases, rng)
     stops = tuple(
-        Stop(f"{plan_id}-s{number:02d}", bases[place], worked.holds[place])
+        Stop(f"{plan_id}-s{number:02d}", bases[place], worked.holds[place], worked.looks[place].joints_rad)
         for number, place in enumerate(drive.order, start=1)
     )
     arm_s = [worked.arm_s[place] for place in drive.order]
     route = [(site.start.x_m, site.start.y_m)]
     route += [(float(x), float(y)) for leg in drive.legs for x, y in leg.way_m[1:]]
     left = [w for w in weeds if w.weed.id in reached]
+    notes = remarks(site, left, ground, reach, len(stops), worked.bound)
     return Plan(
         id=plan_id, register_revision=register.revision, start=site.start, stops=stops, stops_bound=worked.bound,
         route_m=tuple(route), supplies=count_supplies(site, stops, drive.legs, arm_s, day_s=day_s),
         refused=tuple(refused), controls=left_alone,
-        notes=remarks(site, left, ground, reach, len(stops), worked.bound), drive_bound_s=drive.bound_s,
+        notes=(*notes, *looks_note(site.rig, worked.looks, len(left), found)), drive_bound_s=drive.bound_s,
+        overlooked=sum(way.unseen for way in worked.looks),
     )  # fmt: skip
 
 

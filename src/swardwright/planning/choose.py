@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,6 +43,8 @@ class Candidate:
         What to give where the arm cannot go round the ring: one hold, if that is allowed and worth giving.
     turns_rad : tuple[float, ...]
         Turns of the ring that are as good, 0 first.
+    spared_m : Array
+        Shape (n, 2): plants to spare that are near enough to be asked about, from the weed, ground axes, m.
     """
 
     weed: Weed
@@ -51,6 +53,7 @@ class Candidate:
     covariance_m2: Array
     single: Pattern | None = None
     turns_rad: tuple[float, ...] = (0.0,)
+    spared_m: Array = field(default_factory=lambda: np.empty((0, 2)))
 
 
 def turned(offsets_m: Array | tuple[tuple[float, float], ...], turn_rad: float) -> Array:
@@ -90,7 +93,7 @@ def choose(register: Register, site: Site, fresh_m2: Array | None = None) -> tup
         if not reason and kind is not None:
             chosen = _pattern(weed, kind, covariance, spared, site)
             if isinstance(chosen, Candidate):
-                candidates.append(chosen)
+                candidates.append(replace(chosen, spared_m=_near(chosen, spared, site)))
             else:
                 reason = chosen
         if reason:
@@ -126,6 +129,14 @@ def _pattern(weed: Weed, kind: Kind, covariance: Array, spared: _Spared, site: S
     if turns:
         return Candidate(weed, kind, wanted, covariance, instead, turns)
     return refusal(wanted) if instead is None else Candidate(weed, kind, instead, covariance)
+
+
+def _near(candidate: Candidate, spared: _Spared, site: Site) -> Array:
+    """Return the plants to spare (n, 2) that the weed's heat was asked about, from the weed, ground axes."""
+    weed, pattern = candidate.weed, candidate.pattern
+    far_m = _farthest_m(candidate.covariance_m2, np.array(pattern.offsets_m), pattern.hold_s, spared, site)
+    near = [other.mean_m - weed.mean_m for other, _ in spared.within(weed.mean_m, far_m) if other.id != weed.id]
+    return np.array(near).reshape(-1, 2)
 
 
 def _protected(weed: Weed, site: Site) -> bool:

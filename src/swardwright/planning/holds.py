@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,8 @@ from swardwright.domain.dwell import Pattern
 from swardwright.domain.plan import Hold, Refused
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
-from swardwright.planning.choose import Candidate
+from swardwright.planning.choose import Candidate, turned
+from swardwright.planning.looks import FOUND, LookWay, choose_looks
 from swardwright.planning.motion import Motion
 from swardwright.planning.order import order_work
 from swardwright.planning.reach import cones_rad, posture_over, solve, usable
@@ -20,8 +21,9 @@ from swardwright.planning.rings import ring_about
 from swardwright.planning.share import shared
 from swardwright.planning.stops import Offered, cover_offered, greedy_cover, in_base_axes, stands_on
 from swardwright.planning.tiles import price_bound
-from swardwright.planning.trajectory import look_motions
 
+#: what there is to do at a stop: weeds with patterns, aims (2,) in base axes, joints (dof,)
+Todo = list[tuple[Candidate, Array, Array]]
 Assigned = dict[int, list[tuple[int, Array, Array]]]
 #: covers solved again with the pairs of stop and weed taken out that have no exact posture, before stops are added
 _TRIES = 3
@@ -176,6 +178,8 @@ class Worked:
         Rows of the offered stops at which something is done.
     holds : list[tuple[Hold, ...]]
         At each of them, in the order of least arm time; never none.
+    looks : list[LookWay]
+        The looks before them.
     arm_s : list[float]
         Time of the arm's motions there, looks included.
     refused : list[Refused]
@@ -186,14 +190,15 @@ class Worked:
 
     rows: list[int]
     holds: list[tuple[Hold, ...]]
+    looks: list[LookWay]
     arm_s: list[float]
     refused: list[Refused]
     bound: int
 
 
 def work_stops(
-    rig: Rig, parked: Parked, weeds: list[Candidate], rng: np.random.Generator, *, workers: int = 1,
-    done: Callable[[int, int], None] | None = None,
+    rig: Rig, parked: Parked, weeds: list[Candidate], rng: np.random.Generator, *, found: float = FOUND,
+    workers: int = 1, done: Callable[[int, int], None] | None = None,
 ) -> Worked:  # fmt: skip
     """Order the holds of all stops; a stop to none of whose weeds a motion leads is left out.
 
@@ -204,43 +209,61 @@ def work_stops(
     work = [(place, items) for place, items in parked.work.items() if items]
     given = [[(weeds[w], aim, joints) for w, aim, joints in items] for _, items in work]
     yaws = [parked.yaw_rad[place] for place, _ in work]
-    made = shared(_order, rig, list(zip(given, rng.spawn(len(given)), yaws, strict=True)), workers=workers, done=done)
-    kept = [k for k, (holds, _, _) in enumerate(made) if holds]
-    refused = [one for _, _, unmoved in made for one in unmoved]
+    tasks = [(*one, found) for one in zip(given, rng.spawn(len(given)), yaws, strict=True)]
+    made = shared(_work, rig, tasks, workers=workers, done=done)
+    kept = [k for k, one in enumerate(made) if one.holds]
+    refused = [one for each in made for one in each.refused]
     bound = max(parked.bound - len(refused), 1) if kept else 0
     rows = [parked.chosen[work[k][0]] for k in kept]
-    return Worked(rows, [made[k][0] for k in kept], [made[k][1] for k in kept], refused, bound)
+    each = [made[k] for k in kept]
+    return Worked(rows, [m.holds for m in each], [m.looks for m in each], [m.arm_s for m in each], refused, bound)
 
 
-def _order(
-    rig: Rig, given: tuple[list[tuple[Candidate, Array, Array]], np.random.Generator, float]
-) -> tuple[tuple[Hold, ...], float, list[Refused]]:
-    return order_holds(rig, *given)
+@dataclass(frozen=True)
+class StopHolds:
+    """What is done at one stop: looks, holds in the order of least arm time, that time, and weeds without a motion."""
+
+    looks: LookWay
+    holds: tuple[Hold, ...]
+    arm_s: float
+    refused: list[Refused]
+
+
+def _work(rig: Rig, given: tuple[Todo, np.random.Generator, float, float]) -> StopHolds:
+    """Choose the looks of a stop with the order of its holds."""
+    work, rng, yaw_rad, found = given
+    near = [aim + turned(candidate.spared_m, -yaw_rad) for candidate, aim, _ in work]
+    ways = choose_looks(rig, np.array([aim for _, aim, _ in work]), np.concatenate(near), found)
+    return order_holds(rig, work, rng, yaw_rad, ways)
 
 
 def order_holds(
-    rig: Rig, work: list[tuple[Candidate, Array, Array]], rng: np.random.Generator, yaw_rad: float = 0.0
-) -> tuple[tuple[Hold, ...], float, list[Refused]]:
-    """Return the holds of one stop in the order of least arm time, that time, s, and the weeds that have no motion.
+    rig: Rig, work: Todo, rng: np.random.Generator, yaw_rad: float, looks: Sequence[LookWay]
+) -> StopHolds:  # fmt: skip
+    """Return the holds of one stop in the order of least arm time.
 
-    The arm comes from the last look posture and ends at rest; looks and the way to the first are counted too. Order and
-    postures are chosen together (``order.order_work``), every motion is checked for collision. Where the arm cannot go
-    round a ring from the posture chosen, the weed gets its single hold, or is refused and the others are ordered anew.
+    The arm comes from the last of its looks and ends at rest; looks and the way to the first are counted too. Looks,
+    order and postures are chosen together (``order.order_work``), every motion is checked for collision. Where the arm
+    cannot go round a ring from the posture chosen, the weed gets its single hold, or is refused and the others are
+    ordered anew.
 
     Parameters
     ----------
-    work : list[tuple[Candidate, Array, Array]]
+    work : Todo
         Weed with its pattern, aim (2,) in base axes, joints (dof,).
     yaw_rad : float
         Heading of the base: patterns are in ground axes.
+    looks : Sequence[LookWay]
+        Looks on offer, one of them is taken; none: the arm comes from rest.
     """
     rest = np.array(rig.rest_joints_rad)
-    looks = [np.array(look) for look in rig.look_joints_rad] or [rest]
-    looking = sum(motion.time_s for motion in look_motions(rig))
+    ways = list(looks) or [LookWay((), 0.0, 0.0, 0.0)]
+    begins = np.array([way.joints_rad[-1] if way.joints_rad else rig.rest_joints_rad for way in ways])
+    lead_s = np.array([way.lead_s for way in ways])
     refused: list[Refused] = []
     while True:
         aims, joints = np.array([aim for _, aim, _ in work]), np.array([q for _, _, q in work])
-        done = order_work(rig, aims, joints, looks[-1], rest, rng)
+        done = order_work(rig, aims, joints, begins, rest, rng, lead_s)
         holds: list[Hold] = []
         unringed: list[int] = []
         for row, posture, motion in zip(done.order, done.joints_rad, done.motions, strict=False):
@@ -253,7 +276,8 @@ def order_holds(
         work = [one for row, one in enumerate(work) if row not in unringed]
     refused += [Refused(work[row][0].weed.id, reason) for row, reason in sorted(done.refused.items())]
     moving = sum(motion.time_s for motion in done.motions) + sum(hold.ring_s for hold in holds)
-    return tuple(holds), looking + moving, refused
+    way = ways[done.begin]
+    return StopHolds(way, tuple(holds), way.time_s + moving, refused)
 
 
 _NO_RING = (

@@ -17,8 +17,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from swardwright.domain.lean import lean_axes
 from swardwright.domain.poses import Array
 from swardwright.domain.site import Rig
+from swardwright.planning.descent import missing
 from swardwright.planning.motion import Motion, between, hindrances, lift
 from swardwright.planning.pace import paced_s
 from swardwright.planning.reach import ANGLE_TOLERANCE_RAD, cones_rad, nearest_starts, solve, tilt_rad, travel_s, usable
@@ -35,10 +37,16 @@ _BLOCKED_S = 1e6
 #: searches for the best order, each with the motions of the last one checked; so many that a weed is not refused for
 #: want of them: in hard stops some hundred motions are blocked before a clear order is found
 _ROUNDS = 1000
-#: how often postures are sought anew from between those of the best order
-_REFINED = 1
+#: turns of the arm in itself that are tried about the postures of the best order, rad; and singular values that count
+#: as none, of the largest
+_TURNS_RAD = (0.15, 0.5)
+_NULL = 1e-6
 #: two postures nearer than this in time are the same, s
 _SAME_S = 0.03
+
+
+#: postures (k, dof) that the arm may begin from, and what each takes before (k,), s
+Begins = tuple[Array, Array]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +61,8 @@ class Work:
         Shape (n, dof): the posture over each aim, in the same order.
     motions : list[Motion]
         To each hold, and last back to rest: n + 1.
+    begin : int
+        Row of the beginning that the first one starts from.
     refused : dict[int, str]
         Rows of aims to which no motion leads, with the reason.
     """
@@ -61,11 +71,13 @@ class Work:
     joints_rad: Array
     motions: list[Motion]
     refused: dict[int, str]
+    begin: int = 0
 
 
 def order_work(
-    rig: Rig, aims_m: Array, given_rad: Array, begin_rad: Array, end_rad: Array, rng: np.random.Generator
-) -> Work:
+    rig: Rig, aims_m: Array, given_rad: Array, begin_rad: Array, end_rad: Array, rng: np.random.Generator,
+    lead_s: Array | None = None,
+) -> Work:  # fmt: skip
     """Choose order and postures so that the arm moves for the shortest time.
 
     Parameters
@@ -73,42 +85,70 @@ def order_work(
     aims_m, given_rad : Array
         Shapes (n, 2) and (n, dof): aims, base axes, and a usable posture over each.
     begin_rad, end_rad : Array
-        Shape (dof,): where the arm is before (flame out) and goes after (flame out).
+        Shapes (dof,) or (k, dof), and (dof,): where the arm is before, or may be, and goes after, the flame out.
+    lead_s : Array | None
+        Shape (k,): what each beginning takes before; chosen with order and postures.
     """
+    begin_rad = np.atleast_2d(begin_rad)
+    lead_s = np.zeros(len(begin_rad)) if lead_s is None else lead_s
+    begins = (begin_rad, lead_s)
     groups = offer_postures(rig, aims_m, given_rad)
-    for _ in range(_REFINED):
-        _offer_between(rig, aims_m, groups, begin_rad, end_rad, rng)
     left = list(range(len(aims_m)))
     refused: dict[int, str] = {}
     while left:
-        graph = _Graph(rig, [groups[row] for row in left], begin_rad, end_rad)
+        graph = _Graph(rig, [groups[row] for row in left], begins, end_rad)
         path = graph.best(rng)
-        blocked = [(a, b) for a, b in pairwise(path) if isinstance(graph.motion(a, b), str)]
+        blocked = graph.blocked(path)
         if not blocked:
             order = [left[graph.group[node]] for node in path[1:-1]]
+            graph, path = _polished(rig, aims_m[order], graph, path, begins, end_rad)
             motions = [m for a, b in pairwise(path) if isinstance(m := graph.motion(a, b), Motion)]
-            return Work(order, graph.joints[path[1:-1]], motions, refused)
+            return Work(order, graph.joints[path[1:-1]], motions, refused, int(graph.begin[path[1]]))
         a, b = blocked[0]
         bad = graph.group[b] if b != graph.last else graph.group[a]
         refused[left[bad]] = f"the arm finds no way to it: {graph.motion(a, b)}"
         del left[bad]
-    empty = np.empty((0, len(begin_rad)))
-    return Work([], empty, [], refused)
+    return Work([], np.empty((0, begin_rad.shape[1])), [], refused)
 
 
-def _offer_between(
-    rig: Rig, aims_m: Array, groups: list[Array], begin_rad: Array, end_rad: Array, rng: np.random.Generator
-) -> None:
-    """Add postures sought from between those before and after in the best order so far, motions unchecked."""
-    if not groups:
-        return
-    graph = _Graph(rig, groups, begin_rad, end_rad)
-    path = graph.quickest(rng)
-    starts = [np.empty((0, len(begin_rad)))] * len(groups)
-    for before, here, after in zip(path, path[1:], path[2:], strict=False):
-        a, b = graph.joints[before], graph.joints[after]
-        starts[graph.group[here]] = np.stack([a, b, 0.5 * (a + b), (a + b + graph.joints[here]) / 3.0])
+def _polished(
+    rig: Rig, aims_m: Array, graph: _Graph, path: list[int], begins: Begins, end_rad: Array
+) -> tuple[_Graph, list[int]]:
+    """Return the quickest checked path through the aims (n, 2) of a checked path, in its order, and its graph.
+
+    Over its postures and others about them: those that keep the head over its aim while the arm turns in itself, and
+    those found from between the postures before and after. It never gets slower.
+    """
+    joints = graph.joints[path[1:-1]]
+    before = np.concatenate([begins[0][graph.begin[path[1]]][None], joints[:-1]])
+    after = np.concatenate([joints[1:], end_rad[None]])
+    starts = [
+        np.stack([a, b, 0.5 * (a + b), (a + b + here) / 3.0, *(here + turn)])
+        for here, a, b, turn in zip(joints, before, after, _turns(rig, aims_m, joints), strict=True)
+    ]
+    groups = [here[None] for here in joints]
     _widen(rig, aims_m, groups, starts)
+    near = _Graph(rig, groups, begins, end_rad)
+    near.know(graph, path)
+    return near, near.best(None)
+
+
+def _turns(rig: Rig, aims_m: Array, joints_rad: Array) -> Array:
+    """Return small turns (n, k, dof) of postures (n, dof) that leave the head's point and axis where they are.
+
+    To first order: along the null space of the Jacobian of both (Nakamura 1991, from memory), both ways, so that the
+    joint that turns most turns by each of ``_TURNS_RAD``.
+    """
+    target = np.concatenate([aims_m, np.zeros((len(aims_m), 1))], axis=1)
+    middle = lean_axes(rig.base, aims_m, 0.0)
+    _, jacobian = missing(rig.arm, rig.head.link, rig.head.working_point_m, joints_rad, target, middle, 0.0)
+    _, strength, axes = np.linalg.svd(jacobian)
+    free = axes.shape[-1] - int((strength > _NULL * strength[:, :1]).sum(axis=1).max())
+    along = axes[:, axes.shape[-1] - free :]
+    along = along / np.abs(along).max(axis=2, keepdims=True)
+    steps = np.array([*_TURNS_RAD, *(-turn for turn in _TURNS_RAD)])
+    out: Array = (along[:, :, None] * steps[:, None]).reshape(len(joints_rad), -1, joints_rad.shape[1])
+    return out
 
 
 def offer_postures(rig: Rig, aims_m: Array, given_rad: Array) -> list[Array]:
@@ -153,11 +193,15 @@ def _spread(rig: Rig, group: Array, count: int = POSTURES + 4) -> Array:
 
 
 class _Graph:
-    """Begin (node 0), the postures of all groups, end (last node), and the times of the motions between them."""
+    """Begin (node 0), the postures of all groups, end (last node), and the times of the motions between them.
 
-    def __init__(self, rig: Rig, groups: list[Array], begin_rad: Array, end_rad: Array) -> None:
+    Node 0 is whichever of the beginnings is best for the node that comes after it: ``begin`` says which.
+    """
+
+    def __init__(self, rig: Rig, groups: list[Array], begins: Begins, end_rad: Array) -> None:
         self._rig = rig
-        self.joints = np.concatenate([begin_rad[None], *groups, end_rad[None]])
+        self._begins = begins
+        self.joints = np.concatenate([begins[0][:1], *groups, end_rad[None]])
         self.last = len(self.joints) - 1
         self.group = [-1, *(i for i, group in enumerate(groups) for _ in group), -1]
         inner = self.joints[1:-1]
@@ -167,10 +211,16 @@ class _Graph:
         self._lifted[1:-1] = np.where(clear[:, None], up, inner)
         up = self._lifted
         self.cost = paced_s(rig, [self.joints[:, None], up[:, None], up[None], self.joints[None]])
+        first = begins[0][:, None]
+        self._first_s = begins[1][:, None] + paced_s(rig, [first, first, up[None], self.joints[None]])
+        self.begin = self._first_s.argmin(axis=0)
+        self.cost[0] = self._first_s.min(axis=0)
         self._known: dict[tuple[int, int], Motion | str] = {}
 
     def motion(self, a: int, b: int) -> Motion | str:
         """Return the checked motion from node a to node b, or why there is none."""
+        if a == 0 and (a, b) not in self._known:
+            self._known[a, b] = self._first(b)
         if (a, b) not in self._known:
             lit = a != 0 and b != self.last
             head, tail = [self.joints[a], self._lifted[a]], [self._lifted[b], self.joints[b]]
@@ -179,13 +229,54 @@ class _Graph:
             self.cost[a, b] = made.time_s if isinstance(made, Motion) else _BLOCKED_S
         return self._known[a, b]
 
-    def quickest(self, rng: np.random.Generator) -> list[int]:
+    def _first(self, b: int) -> Motion | str:
+        """Return the checked motion to node b from the beginning that is best for it, what leads there counted."""
+        best: Motion | str = ""
+        self.cost[0, b] = _BLOCKED_S
+        for row in np.argsort(self._first_s[:, b]):
+            if self._first_s[row, b] >= self.cost[0, b]:
+                break
+            here = self._begins[0][row]
+            made = between(self._rig, [here, here], [self._lifted[b], self.joints[b]], lit=False)
+            if isinstance(made, str):
+                best = best or made
+            elif self._begins[1][row] + made.time_s < self.cost[0, b]:
+                best, self.begin[b] = made, row
+                self.cost[0, b] = self._begins[1][row] + made.time_s
+        return best
+
+    def _quickest(self, rng: np.random.Generator) -> list[int]:
         """Return the quickest path by the times known so far."""
         count = max(self.group) + 1
         members = [np.array([n for n, g in enumerate(self.group) if g == i], dtype=np.int64) for i in range(count)]
         return exact_path(self.cost, members) if count <= _EXACT else searched_path(self.cost, members, rng)
 
-    def best(self, rng: np.random.Generator) -> list[int]:
+    def know(self, other: _Graph, path: list[int]) -> None:
+        """Take over the checked motions of a path through the first posture of each group, in their order."""
+        first = [0, *(self.group.index(group) for group in range(max(self.group) + 1)), self.last]
+        for (a, b), (c, d) in zip(pairwise(path), pairwise(first), strict=True):
+            self._known[c, d], self.cost[c, d] = other.motion(a, b), other.cost[a, b]
+        self.begin[first[1]] = other.begin[path[1]]
+
+    def blocked(self, path: list[int]) -> list[tuple[int, int]]:
+        """Return the steps of a path to which no motion leads."""
+        return [(a, b) for a, b in pairwise(path) if isinstance(self.motion(a, b), str)]
+
+    def quickest(self, rng: np.random.Generator | None) -> list[int]:
+        """Return the quickest path through one node of each group by the times known so far.
+
+        Parameters
+        ----------
+        rng : np.random.Generator | None
+            For the order of many groups; None: they are gone through as they are numbered.
+        """
+        count, number = max(self.group) + 1, np.array(self.group)
+        members = [np.flatnonzero(number == group) for group in range(count)]
+        if rng is None:
+            return quickest_nodes(self.cost, members)
+        return exact_path(self.cost, members) if count <= _EXACT else searched_path(self.cost, members, rng)
+
+    def best(self, rng: np.random.Generator | None) -> list[int]:
         """Return the quickest path from begin through one node of each group to the end, all its motions checked."""
         best: list[int] = []
         for _ in range(_ROUNDS):

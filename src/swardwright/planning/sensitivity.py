@@ -106,7 +106,7 @@ def variants(site: Site, register: Register) -> tuple[Variant, ...]:
 
 
 def sensitivity(
-    plan: Plan, register: Register, site: Site, *, seed: int, at_s: float | None = None
+    plan: Plan, register: Register, site: Site, *, seed: int, at_s: float | None = None, found: float | None = None
 ) -> Iterator[Row]:  # fmt: skip
     """Yield each variant's row, a whole plan each, with the seed and the controls of the plan as it is.
 
@@ -117,15 +117,17 @@ def sensitivity(
     """
     now = figures(plan, register, site)
     for variant in variants(site, register):
-        yield compare(variant, plan, now, seed=seed, at_s=at_s)
+        yield compare(variant, plan, now, seed=seed, at_s=at_s, found=found)
 
 
-def compare(variant: Variant, plan: Plan, now: Figures, *, seed: int, at_s: float | None = None) -> Row:
+def compare(
+    variant: Variant, plan: Plan, now: Figures, *, seed: int, at_s: float | None = None, found: float | None = None
+) -> Row:
     """Return one variant's row beside the plan as it is, whose figures are ``now``; see ``sensitivity``."""
     from swardwright.planning import plan_round
 
     other = plan_round(
-        variant.register, variant.site, plan_id=plan.id, seed=seed, at_s=at_s, controls=plan.controls
+        variant.register, variant.site, plan_id=plan.id, seed=seed, at_s=at_s, controls=plan.controls, found=found
     )  # fmt: skip
     after = figures(other, variant.register, variant.site)
     before, then = _holds(plan), _holds(other)

@@ -12,10 +12,9 @@ from swardwright.domain.plan import Load, Plan, Refused, Stop, Supplies, Swap
 from swardwright.domain.site import Site
 from swardwright.domain.units import GRAVITY_M_S2
 from swardwright.planning.cylinder import check_cylinder, gas_notes, lightings
+from swardwright.planning.looks import PICTURE_S, looks_taken
 from swardwright.planning.route import Leg
 
-#: standing still and taking one picture, s (common practice, no source)
-PICTURE_S = 1.0
 #: rolling resistance of grass, lowest: 0.05-0.1 (REFERENCES section 8, from memory)
 ROLLING_GRASS = 0.05
 #: what can end a round, with the word for it
@@ -76,7 +75,7 @@ def _load(site: Site, stop: Stop, leg: Leg, arm_s: float) -> Load:
     heat_s = max(sum(lit), 1) * rig.head.ignition_s + flame_s
     moving = sum(hold.ring_s + (0.0 if on else hold.move_s) for hold, on in zip(stop.holds, lit, strict=True))
     drive_s = leg.time_s(rig.base)
-    arm_s += max(len(rig.look_joints_rad), 1) * PICTURE_S
+    arm_s += max(len(looks_taken(rig, stop)), 1) * PICTURE_S
     standing_w = (rig.power.arm_w + rig.power.computer_w) / rig.power.rail_efficiency
     energy_j = rig.base.energy_j_m * leg.drive_m + rig.base.energy_j_rad * leg.turn_rad
     return Load(

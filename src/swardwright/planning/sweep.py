@@ -22,6 +22,7 @@ from swardwright.domain.site import Rig, Site
 from swardwright.planning.choose import general_refusal
 from swardwright.planning.daylight import working_day_s
 from swardwright.planning.ground import free_ground
+from swardwright.planning.looks import look_motions
 from swardwright.planning.motion import lift
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import check_rig
@@ -31,7 +32,6 @@ from swardwright.planning.route import Leg, drive_round
 from swardwright.planning.supplies import LIMITS, add_up, check_supplies, count_supplies, cut_plan, doubts
 from swardwright.planning.sweep_cover import cover_ground
 from swardwright.planning.sweep_ground import SweepGround, cut_ground, served_from_stop
-from swardwright.planning.trajectory import look_motions
 from swardwright.planning.view import fresh_look_covariance_m2
 
 #: weeds per square metre that supplies are reckoned for where nobody says better (common practice, no source)

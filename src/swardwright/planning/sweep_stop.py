@@ -14,6 +14,7 @@ from swardwright.domain.site import Site
 from swardwright.domain.weed import Aim, Register, Weed
 from swardwright.planning.choose import Candidate, choose
 from swardwright.planning.holds import order_holds
+from swardwright.planning.looks import all_looks
 from swardwright.planning.reach import posture_over
 from swardwright.planning.stops import in_base_axes
 
@@ -87,8 +88,8 @@ def _ordered(
 ) -> tuple[tuple[Hold, ...], list[Refused]]:
     if not work:
         return (), []
-    holds, _, refused = order_holds(site.rig, work, np.random.default_rng(seed), yaw_rad)
-    return holds, refused
+    done = order_holds(site.rig, work, np.random.default_rng(seed), yaw_rad, [all_looks(site.rig)])
+    return done.holds, done.refused
 
 
 def _drawn(weed_id: str, fraction: float) -> bool:

@@ -17,9 +17,9 @@ from swardwright.domain.plan import Stop
 from swardwright.domain.poses import Array
 from swardwright.domain.robot import TimedWay
 from swardwright.domain.site import Rig
-from swardwright.planning.motion import Motion, chord_s, hindrances, move
+from swardwright.planning.looks import looks_taken
+from swardwright.planning.motion import Motion, chord_s, move
 from swardwright.planning.pace import Pace, pace
-from swardwright.planning.reach import content_key
 
 #: a hold's time says whether the arm stops between the pieces of its way: to within this, s
 _SAME_S = 1e-6
@@ -49,44 +49,6 @@ class Timed:
     speed_rad_s: Array
 
 
-def look_motions(rig: Rig) -> tuple[Motion, ...]:
-    """Return the checked motions from rest to each look posture in turn, straight, the flame out.
-
-    Raises
-    ------
-    RobotModelError
-        If one would strike something: a machine moved so at every stop would break.
-    """
-    key = content_key(rig)
-    if key not in _LOOKS:
-        if len(_LOOKS) >= 4:
-            _LOOKS.clear()
-        _LOOKS[key] = _checked_looks(rig)
-    return _LOOKS[key]
-
-
-_LOOKS: dict[tuple[object, ...], tuple[Motion, ...]] = {}
-
-
-def _checked_looks(rig: Rig) -> tuple[Motion, ...]:
-    way = np.array([rig.rest_joints_rad, *rig.look_joints_rad], dtype=float)
-    names = ["rest", *(f"look {n + 1}" for n in range(len(rig.look_joints_rad)))]
-    for name, here, text in zip(names, way, hindrances(rig, way, way, lit=False, margin_m=0.0), strict=True):
-        if text:
-            raise RobotModelError(
-                f"in its {name} posture {text}", where="site.toml", field=f"{name} posture",
-                value=", ".join(f"{q:.3f}" for q in here), remedy="give a posture that keeps clear",
-            )  # fmt: skip
-    for (one, two), text in zip(pairwise(names), hindrances(rig, way[:-1], way[1:], lit=False, margin_m=0.0),
-                                strict=True):  # fmt: skip
-        if text:
-            raise RobotModelError(
-                f"on the way from the {one} posture to the {two} posture {text}", where="site.toml",
-                field=f"{two} posture", remedy="give postures with clear straight ways between them, in this order",
-            )  # fmt: skip
-    return tuple(Motion(np.array([a, b]), pace(rig, np.stack([a, b])).time_s) for a, b in pairwise(way))
-
-
 def motion_pace(rig: Rig, way_rad: Array, time_s: float) -> Pace:
     """Return the pace along a planned way (m, dof) that takes the planned time: without stops, or with."""
     gone = pace(rig, way_rad)
@@ -98,9 +60,10 @@ def stop_paces(rig: Rig, stop: Stop) -> Iterator[tuple[str, str, Pace | float]]:
 
     From rest over the look postures and the holds back to rest; names as in ``Timed``.
     """
-    for motion in look_motions(rig):
-        yield "look", "", pace(rig, motion.way_rad)
-    here = np.array((rig.rest_joints_rad, *rig.look_joints_rad)[-1], dtype=float)
+    looks = [rig.rest_joints_rad, *looks_taken(rig, stop)]
+    for a, b in pairwise(looks):
+        yield "look", "", pace(rig, np.array([a, b], dtype=float))
+    here = np.array(looks[-1], dtype=float)
     for hold in stop.holds:
         way = np.array([here, *hold.via_rad, hold.joints_rad], dtype=float)
         yield "way", hold.weed_id, motion_pace(rig, way, hold.move_s)

@@ -55,13 +55,22 @@ def seen_at_stop(rig: Rig, aims_m: Array) -> NDArray[np.bool_]:
         return np.ones(aims_m.shape[:-1], dtype=bool)
     seen = np.zeros(aims_m.shape[:-1], dtype=bool)
     for posture in rig.look_joints_rad:
-        corners = ground_view_m(rig, posture)
-        inside = np.ones_like(seen)
-        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-            edge = b - a
-            inside &= edge[0] * (aims_m[..., 1] - a[1]) - edge[1] * (aims_m[..., 0] - a[0]) >= 0.0
-        seen |= inside
+        seen |= seen_from(rig, posture, aims_m)
     return seen
+
+
+def seen_from(rig: Rig, posture: tuple[float, ...], aims_m: Array) -> NDArray[np.bool_]:
+    """Return whether each aim (..., 2), base axes, lies in the picture taken from a posture, its edges left out."""
+    return within(ground_view_m(rig, posture), aims_m)
+
+
+def within(corners_m: Array, aims_m: Array) -> NDArray[np.bool_]:
+    """Return whether each aim (..., 2) lies within a convex outline (n, 2), anticlockwise."""
+    inside = np.ones(aims_m.shape[:-1], dtype=bool)
+    for a, b in zip(corners_m, np.roll(corners_m, -1, axis=0), strict=True):
+        edge = b - a
+        inside &= edge[0] * (aims_m[..., 1] - a[1]) - edge[1] * (aims_m[..., 0] - a[0]) >= 0.0
+    return inside
 
 
 def fresh_look_covariance_m2(rig: Rig) -> Array:

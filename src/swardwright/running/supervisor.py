@@ -171,7 +171,7 @@ def _look_at(book: Book, stop: Stop, weed_ids: tuple[str, ...]) -> Talk[Observat
     yield from ask(book, Rest())
     yield from ask(book, Drive(stop.id, stop.base))
     yield from note(book, AT_STOP, stop=stop)
-    return (yield from ask(book, LookAgain(stop.id, weed_ids)))
+    return (yield from ask(book, LookAgain(stop.id, weed_ids, stop.looks_rad)))
 
 
 def _treat(

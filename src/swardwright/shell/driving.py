@@ -257,7 +257,7 @@ class Driver:
         state = stands = self._see(self.robot.state())
         self._over = ""
         try:
-            for number, posture in enumerate(rig.look_joints_rad):
+            for number, posture in enumerate(rig.look_joints_rad if look.looks_rad is None else look.looks_rad):
                 way = self._between(state, posture)
                 if isinstance(way, str):
                     text = f"look posture {number + 1}: {way}"

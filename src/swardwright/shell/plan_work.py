@@ -86,7 +86,7 @@ def arm_work(
 
 
 def _with_stands(parts: list[Timed], rig: Rig, arrive_s: float, heats: bool) -> ArmWork:
-    from swardwright.planning.supplies import PICTURE_S
+    from swardwright.planning.looks import PICTURE_S
 
     doings: list[Doing] = []
     rest = np.array(rig.rest_joints_rad, dtype=float)

@@ -12,7 +12,7 @@ from swardwright.shell.open_site import OpenSite
 from swardwright.shell.report_rows import change_lines, ring_lines
 from swardwright.shell.saying import Progress, Said
 from swardwright.shell.site_budget import plural
-from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for
+from swardwright.shell.status import PLAN_FROM, input_hashes, inputs_for, model_card
 from swardwright.shell.store import need
 
 #: seed of a plan's draws (controls, order searches) where none is given
@@ -47,7 +47,8 @@ def plan_site(
         recall_reach(opened.folder, opened.site.rig)
         plan = plan_round(
             register, opened.site, plan_id=plan_id, seed=seed, at_s=noon_s(opened.site, day),
-            workers=os.cpu_count() or 1, progress=_shown(Progress("ordering the holds of stops")),
+            found=model_card(opened.folder, opened.site).detection_probability, workers=os.cpu_count() or 1,
+            progress=_shown(Progress("ordering the holds of stops")),
         )  # fmt: skip
         if limit is not None:
             plan = cut_plan(plan, opened.site, limit)
@@ -130,7 +131,8 @@ def _planned(plan: Plan, doubtful: str = "") -> Said:
         "controls": len(plan.controls), "refused": {r.item: r.reason for r in plan.refused},
         "gas_kg": supplies.gas_kg, "cylinders": supplies.cylinders, "energy_j": supplies.energy_j,
         "time_s": supplies.time_s, "drive_m": supplies.drive_m,
-        "drive_s": supplies.drive_s, "drive_bound_s": plan.drive_bound_s, "notes": list(plan.notes), "doubt": doubtful,
+        "drive_s": supplies.drive_s, "drive_bound_s": plan.drive_bound_s, "overlooked": plan.overlooked,
+        "pictures": sum(len(stop.looks_rad or ()) for stop in plan.stops), "notes": list(plan.notes), "doubt": doubtful,
         "batteries": bool(supplies.loads) * (supplies.battery_swaps + 1),
         "days": bool(supplies.loads) * supplies.days,
         "day_s": supplies.day_s, "supply_notes": list(supplies.notes),

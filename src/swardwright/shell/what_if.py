@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from swardwright.domain.errors import SwardwrightError
 from swardwright.shell.planning_round import noon_s
 from swardwright.shell.saying import Said
+from swardwright.shell.status import model_card
 from swardwright.shell.store import need
 
 if TYPE_CHECKING:
@@ -51,7 +52,8 @@ def what_if(
     show("planning the round as it is")
     recall_reach(opened.folder, opened.site.rig)
     began_s = time.monotonic()
-    plan = plan_round(register, site, plan_id="what-if", seed=seed, at_s=at_s)
+    found = model_card(opened.folder, site).detection_probability
+    plan = plan_round(register, site, plan_id="what-if", seed=seed, at_s=at_s, found=found)
     took_s = time.monotonic() - began_s
     now, tried = figures(plan, register, site), variants(site, register)
     if not now.weeds:
@@ -60,7 +62,7 @@ def what_if(
     rows: list[Row] = []
     for number, variant in enumerate(tried, start=1):
         show(f"what if: {variant.title} ({number} of {len(tried)}; the plan as it is took {took_s:.0f} s)")
-        rows.append(compare(variant, plan, now, seed=seed, at_s=at_s))
+        rows.append(compare(variant, plan, now, seed=seed, at_s=at_s, found=found))
     doubtful = opened.doubtful(register)
     lines = [doubtful] if doubtful else []
     lines += [*table(site, now, rows), "", *advice(site, rows, sources(opened, register))]
