@@ -52,6 +52,13 @@ def test_an_undisturbed_round_treats_everything_in_the_order_of_the_contract(kit
     assert record.started_at_s < record.ended_at_s
 
 
+def test_each_stop_is_looked_at_from_where_the_plan_says(kit):
+    first = ((0.1, 0.2), (0.3, 0.4))
+    stops = tuple(replace(stop, looks_rad=looks) for stop, looks in zip(kit.plan.stops, (first, None), strict=True))
+    _, machine = run(replace(kit, plan=replace(kit.plan, stops=stops)))
+    assert [c.looks_rad for c in commands(machine) if isinstance(c, LookAgain)] == [first, None]
+
+
 def test_the_dwell_is_decided_again_on_the_fresh_aim(kit):
     record, _ = run(kit)
     vague, _ = run(replace(kit, machine=lambda faults: _vaguer(kit, faults)))
