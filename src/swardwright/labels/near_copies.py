@@ -38,6 +38,8 @@ SIDE_PX = 384
 FEATURES = 600
 #: descriptors are compared in their strongest directions, so many
 DIRECTIONS = 64
+#: pairs whose features are matched in one go
+AT_ONCE = 16
 #: a turn of 15 degrees and a quarter of an octave of zoom are one bin; neighbouring bins are taken together
 TURNS, ZOOMS = 24, 16
 #: a fit's features may be off by this share of the longer side (lens distortion, parallax of plants)
@@ -173,10 +175,8 @@ def near_copies(
             bands[index] = _grain_and_marks(looks[names[index]].grey)
         return bands[index]
 
-    def verified(pair: tuple[int, int]) -> NearCopy | None:
-        i, j = pair
-        a, b = looks[names[i]], looks[names[j]]
-        for fit in _fits(a, b, words[i], words[j], CHANCE_FITS / tests):
+    def verified(i: int, j: int, likeness: Floats) -> NearCopy | None:
+        for fit in _fits(looks[names[i]], looks[names[j]], likeness, CHANCE_FITS / tests):
             if (seen := _checked(of(i), of(j), fit)) is not None:
                 return NearCopy(names[i], names[j], *seen)
         return None
@@ -186,8 +186,13 @@ def near_copies(
         for i in range(len(names)):
             if progress is not None:
                 progress("comparing pictures", i + 1, len(names))
-            pairs = [(i, j) for j in range(i + 1, len(names)) if group[i] != group[j]]
-            found += [copy for copy in pool.map(verified, pairs) if copy is not None]
+            others = [j for j in range(i + 1, len(names)) if group[i] != group[j]]
+            for start in range(0, len(others), AT_ONCE):
+                some = others[start : start + AT_ONCE]
+                # one product for many pairs: a product in each thread would start threads of its own
+                parts = np.split(words[i] @ np.concatenate([words[j] for j in some]).T,
+                                 np.cumsum([len(words[j]) for j in some])[:-1], axis=1)  # fmt: skip
+                found += [c for c in pool.map(verified, itertools.repeat(i), some, parts) if c is not None]
             bands.pop(i, None)
     return tuple(found)
 
@@ -209,13 +214,13 @@ def _bins(turn: Floats, zoom: Floats) -> tuple[NDArray[np.int64], NDArray[np.int
     return t, np.clip(np.round(4 * zoom) + ZOOMS // 2, 0, ZOOMS - 1).astype(np.int64)
 
 
-def _fits(a: Look, b: Look, words_a: Floats, words_b: Floats, chance: float) -> Iterator[NDArray[np.float64]]:
+def _fits(a: Look, b: Look, likeness: Floats, chance: float) -> Iterator[NDArray[np.float64]]:
     """Yield turns, zooms and shifts, shape (2, 3), from pixels of ``a`` to ``b``, that are better than chance.
 
     Parameters
     ----------
-    words_a, words_b : Floats
-        Shape (n, k): descriptors of length 1.
+    likeness : Floats
+        Shape (features of ``a``, features of ``b``).
     chance : float
         Expected number of fits as good between two pictures of unrelated features.
     """
@@ -223,7 +228,6 @@ def _fits(a: Look, b: Look, words_a: Floats, words_b: Floats, chance: float) -> 
 
     if min(len(a.points), len(b.points)) < 8:
         return
-    likeness = words_a @ words_b.T
     best = likeness.argmax(axis=1)
     q = np.flatnonzero(likeness.argmax(axis=0)[best] == np.arange(len(best)))
     n = best[q]
