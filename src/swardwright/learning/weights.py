@@ -16,7 +16,6 @@ import torch
 from torch import nn
 
 from swardwright.domain.errors import InputError
-from swardwright.learning.detector import shipped_detector
 from swardwright.learning.samples import NO_START, SHIPPED, TeachSettings
 
 MAX_WEIGHT_BYTES = 500_000_000
@@ -29,21 +28,26 @@ def weight_path(model: Path) -> Path:
     return model.with_suffix(".pt")
 
 
+def shipped_weights() -> Path:
+    """Return the weights that teaching starts from: taught on invented ground of many sorts (decision 0005)."""
+    return Path(__file__).parent / "models" / "wide.pt"
+
+
 def start_path(start: Path | str | None, settings: TeachSettings) -> Path | None:
     """Return the weight file that a word or path means; None: fresh weights (or those from photographs).
 
     Raises
     ------
     InputError
-        If the shipped detector's weights are asked for a network of another make.
+        If the shipped weights are asked for a network of another make.
     """
     if start is None or start == NO_START:
         return None
     if start == SHIPPED:
         if settings.network != "small":
-            raise InputError("the shipped detector is a small network", field="start", value=SHIPPED,
+            raise InputError("the shipped weights are those of a small network", field="start", value=SHIPPED,
                              remedy="teach the small network, or start with 'none'")  # fmt: skip
-        return weight_path(shipped_detector())
+        return shipped_weights()
     return Path(start)
 
 

@@ -72,8 +72,8 @@ SMALLEST = click.option("--min-radius-px", type=float, default=3.0, show_default
 
 def _start_option(default: str) -> Callable[..., Any]:
     return click.option("--start", default=None,
-                        help="Weights to teach on from: 'shipped' (the detector that comes with this program), 'none', "
-                        f"or the .pt file of an earlier run  [default: {default}]")  # fmt: skip
+                        help="Weights to teach on from: 'shipped' (with this program; taught on invented ground of many"
+                        f" sorts), 'none', or the .pt file of an earlier run  [default: {default}]")  # fmt: skip
 
 
 START = _start_option("shipped; with --network pretrained: none")
