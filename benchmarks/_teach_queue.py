@@ -286,27 +286,29 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
 
 
 def draw(got: dict[str, NDArray[np.float64]], out: Path) -> None:
-    """Draw F1 against labels and against pictures for both ways: each seed thin, the mean thick."""
+    """Draw both F1 against labels and against pictures for both ways: each seed thin, the mean thick."""
     import matplotlib
 
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    figure, axes = plt.subplots(1, 2, figsize=(9, 3.6), sharey=True, layout="constrained")
+    figure, axes = plt.subplots(2, 2, figsize=(9, 6.6), sharey="row", sharex="col", layout="constrained")
     looks = {"queue": ("tab:blue", "-", "o"), "random": ("tab:orange", "--", "s")}
-    for axis, column, what in ((axes[0], 1, "plants labelled"), (axes[1], 0, "pictures labelled")):
-        for way, (colour, line, mark) in looks.items():
-            for one in got[way]:
-                axis.plot(one[:, column], one[:, 3], line, color=colour, linewidth=0.6, alpha=0.4)
-            mean = got[way].mean(axis=0)
-            name = "label queue" if way == "queue" else "random choice"
-            axis.plot(mean[:, column], mean[:, 3], line, color=colour, marker=mark, linewidth=2, label=name)
-        axis.axhline(got["random"].mean(axis=0)[-1, 3], color="grey", linewidth=0.8, linestyle=":")
-        axis.set_xlabel(what)
-        axis.set_xlim(left=0)
-        axis.grid(alpha=0.3)
-    axes[0].set_ylabel("F1 (place and kind), other ground")
-    axes[0].legend(loc="lower right")
+    for row, (score, what) in enumerate(((2, "F1, place only"), (3, "F1, place and kind"))):
+        for axis, column in ((axes[row][0], 1), (axes[row][1], 0)):
+            for way, (colour, line, mark) in looks.items():
+                for one in got[way]:
+                    axis.plot(one[:, column], one[:, score], line, color=colour, linewidth=0.6, alpha=0.4)
+                mean = got[way].mean(axis=0)
+                name = "label queue" if way == "queue" else "random choice"
+                axis.plot(mean[:, column], mean[:, score], line, color=colour, marker=mark, linewidth=2, label=name)
+            axis.axhline(got["random"].mean(axis=0)[-1, score], color="grey", linewidth=0.8, linestyle=":")
+            axis.set_xlim(left=0)
+            axis.grid(alpha=0.3)
+        axes[row][0].set_ylabel(f"{what}, other ground")
+    axes[1][0].set_xlabel("plants labelled")
+    axes[1][1].set_xlabel("pictures labelled")
+    axes[0][0].legend(loc="lower right")
     out.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(out, metadata={"Date": None} if out.suffix == ".svg" else None)
     plt.close(figure)
