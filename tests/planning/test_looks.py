@@ -82,7 +82,7 @@ def test_postures_between_two_looks_are_offered_where_they_are_clear_low_and_loo
     rig = make.rig
     offer = look_offer(rig)
     assert offer.postures[:3] == rig.look_joints_rad
-    assert len(offer.postures) == 9
+    assert len(offer.postures) == 11
     heights = rig.arm.forward(np.array(offer.postures), rig.camera_link)[:, 2, 3]
     assert heights.max() <= heights[0] + 0.006
     steps = {(a, b) for way in offer.ways for a, b in pairwise((rig.rest_joints_rad, *way)) if a != b}

@@ -29,7 +29,7 @@ PICTURE_S = 1.0
 #: probability that one picture finds a plant that it shows, where no detector says (common practice, no source)
 FOUND = 0.95
 #: postures between two neighbours among the rig's own
-_BETWEEN = (0.25, 0.5, 0.75)
+_BETWEEN = (0.2, 0.4, 0.6, 0.8)
 #: looks from other than all of the rig's own postures: so many at most, out of so many postures at most
 _LOOKS, _POSTURES = 3, 24
 #: a camera that stands higher than at the rig's first look by more than this is not offered, m
