@@ -1,5 +1,6 @@
 """Finding plants with the shipped detector; nothing here needs PyTorch."""
 
+import dataclasses
 import json
 import shutil
 from types import SimpleNamespace
@@ -10,6 +11,7 @@ import pytest
 from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Frame, Label
 from swardwright.learning import card_path, detect, load_detector, read_card, shipped_detector
+from swardwright.learning.detector import Detector
 from swardwright.learning.judging import found_by_edge
 from swardwright.learning.samples import Sample, TeachSettings
 from swardwright.learning.targets import Candidates
@@ -195,3 +197,36 @@ def test_plants_found_by_distance_from_the_edge(tmp_path):
     sample = Sample("a", lambda: np.zeros((60, 100, 3), np.uint8), labels, "g")
     bands = found_by_edge(stub, [sample], TeachSettings())
     assert [(b.from_px, b.plants, b.found) for b in bands] == [(0, 2, 0), (4, 1, 1), (8, 3, 3), (32, 0, 0)]
+
+
+def test_pictures_of_another_height_are_seen_as_those_taught_were(detector, scene):
+    """The same picture at half and twice the size, and what a pixel covers: the same plants, at half and twice."""
+    import cv2
+
+    image, picture = scene
+    taught = picture.metres_per_px
+    card = dataclasses.replace(detector.card, metres_per_px=taught, crown_floor_px=2.0, crown_share=0.1)
+    known = Detector(detector._engine, card)
+    want = [d for d in known.find(image, "r/1") if d.probability > 0.6]
+    assert len(want) >= 3
+    for factor, how in ((0.5, cv2.INTER_AREA), (2.0, cv2.INTER_LINEAR)):
+        other = cv2.resize(image, None, fx=factor, fy=factor, interpolation=how)
+        found = known.at_sampling(taught / factor).find(other, "r/1")
+        hits = 0
+        for d in want:
+            near = min(found, key=lambda f: np.hypot(f.u_px / factor - d.u_px, f.v_px / factor - d.v_px))
+            if np.hypot(near.u_px / factor - d.u_px, near.v_px / factor - d.v_px) < 6:
+                hits += 1
+                assert near.radius_px == pytest.approx(factor * d.radius_px, rel=0.3)
+                assert near.crown_sd_px == pytest.approx(np.hypot(2.0 * factor, 0.1 * near.radius_px))
+        assert hits >= 0.8 * len(want)
+        assert sum(d.crown_sd_px > 0 for d in want) == len(want)
+
+
+@pytest.mark.parametrize(("here", "scale"), [(None, 0.5), (1e-3, 0.5), (1.1e-3, 0.5), (2e-3, 1.0), (0.5e-3, 0.25),
+                                             (9e-3, 2.0), (1e-5, 0.1)])  # fmt: skip
+def test_the_scale_follows_what_a_pixel_covers(detector, here, scale):
+    card = dataclasses.replace(detector.card, metres_per_px=1e-3, scale=0.5)
+    assert Detector(detector._engine, card).at_sampling(here)._scale == pytest.approx(scale)
+    unknown = dataclasses.replace(card, metres_per_px=0.0)
+    assert Detector(detector._engine, unknown).at_sampling(here)._scale == 0.5

@@ -7,6 +7,7 @@ from scipy.stats import binomtest
 from swardwright.learning.measure import (
     calibrate,
     cheapest_threshold,
+    crown_scatter,
     edge_bands,
     expected_calibration_error,
     kind_temperature,
@@ -119,3 +120,15 @@ def test_kind_temperature_softens_what_is_too_sure():
     share = np.exp(logits) / np.exp(logits).sum(1, keepdims=True)
     kind = np.array([rng.choice(3, p=s) for s in share])
     assert kind_temperature(3 * logits, kind) == pytest.approx(3.0, rel=0.12)
+
+
+def test_crown_scatter_finds_the_law_it_was_drawn_from():
+    """Round Gaussian errors that grow with the radius: 4,000 of them tell both parts to a few per cent."""
+    rng = np.random.default_rng(6)
+    radius = rng.uniform(5, 120, 4000)
+    for floor, share in ((6.0, 0.2), (8.0, 0.0), (0.0, 0.3)):
+        error = np.hypot(*(rng.normal(0, 1, (2, 4000)) * np.hypot(floor, share * radius)))
+        got = crown_scatter(error, radius)
+        assert got[0] == pytest.approx(floor, rel=0.08, abs=1.0)
+        assert got[1] == pytest.approx(share, rel=0.06, abs=0.03)
+    assert crown_scatter(np.ones(9), np.ones(9)) == (0.0, 0.0)

@@ -185,3 +185,20 @@ def test_look_is_the_undistorted_outline_less_its_margin(rig: Rig) -> None:
     with pytest.raises(InputError, match="false-alarm"):
         looks([frame], rig, detection_probability=0.9, false_alarms_m2=-1.0)
     assert looks([level(roll=0.0)], rig, detection_probability=0.9, false_alarms_m2=0.1) == []
+
+
+def test_what_the_detector_measured_of_itself_takes_the_place_of_a_smaller_pixel_error(rig: Rig) -> None:
+    """Half of its variance is the sighting's own, half lasts with the plant; together they are what it measured."""
+    frame = frame_of(rig)
+    plain, wide, small = (locate([frame], [detection(400.0, 300.0, crown_sd_px=sd)], rig)[0] for sd in (0.0, 10.0, 0.5))
+    for sighting, own, lasting in ((plain, 1.2**2, 0.0), (wide, 50.0, 50.0), (small, 1.2**2, 0.125)):
+        errors = {e.source: e for e in sighting.errors}
+        image = errors["pixel"].jacobian
+        assert errors["pixel"].covariance == pytest.approx(own * np.eye(2))
+        assert errors["crown"].covariance == pytest.approx(0.003**2 * np.eye(2) + lasting * image @ image.T)
+        assert errors["crown"].scope is Scope.PLANT
+    assert plain.radius_sd_m == pytest.approx(np.hypot(1.2 * plain.radius_m / 20.0, 0.1 * plain.radius_m))
+    unsure = locate([frame], [detection(400.0, 300.0, log_radius_sd=0.5)], rig)[0]
+    assert unsure.radius_sd_m == pytest.approx(np.hypot(1.2 * plain.radius_m / 20.0, 0.5 * plain.radius_m))
+    more = wide.covariance_m2 - plain.covariance_m2
+    assert more == pytest.approx((100.0 - 1.2**2) * image @ image.T)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -13,7 +14,7 @@ from swardwright.domain.frame import Detection, Frame
 from swardwright.domain.poses import BasePose
 from swardwright.domain.site import ErrorSources, Rig
 from swardwright.locating import locate, looks
-from swardwright.locating.looking import BANDS_MAX, default_bands
+from swardwright.locating.looking import BANDS_MAX, default_bands, ground_sampling
 from swardwright.simulation.pixel_survey import invented_rig
 
 BANDS = ((0.0, 0.3), (20.0, 0.6), (120.0, 0.95))
@@ -88,3 +89,20 @@ def test_bands_wider_than_the_picture_are_left_out(rig: Rig) -> None:
 def test_bad_bands_are_refused(rig: Rig, bands: tuple[tuple[float, float], ...]) -> None:
     with pytest.raises(InputError, match="band"):
         looks([look_down(rig)], rig, detection_probability=0.9, false_alarms_m2=0.1, bands=bands)
+
+
+def test_ground_sampling_is_how_far_the_middle_pixels_lie_apart(rig: Rig) -> None:
+    frames = [look_down(rig, n) for n in range(3)]
+    width, height = rig.camera.width_px, rig.camera.height_px
+    middle = np.array([width - 1, height - 1]) / 2
+    kinds = (("clover", 1.0),)
+    around = [
+        Detection(f"r/0#{i}", "r/0", *map(float, middle + d), 9.0, 0.9, kinds)
+        for i, d in enumerate(([-1, 0], [1, 0], [0, -1], [0, 1]))
+    ]
+    a, b, c, d = (s.mean_m for s in locate(frames[:1], around, rig))
+    area = abs(np.linalg.det(np.array([b - a, d - c]) / 2))
+    assert ground_sampling(frames, rig) == pytest.approx(float(np.sqrt(area)), rel=1e-4)
+    bare = dataclasses.replace(frames[0], base=None, joints_rad=None)
+    assert ground_sampling([bare], rig) is None
+    assert ground_sampling([bare, *frames], rig) == pytest.approx(ground_sampling(frames, rig))

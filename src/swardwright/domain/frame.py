@@ -141,6 +141,10 @@ class Detection:
         That a plant of interest stands here.
     kinds : tuple[tuple[str, float], ...]
         Probability of each kind given that it is one, largest first; they add up to 1.
+    crown_sd_px : float
+        Standard deviation of the crown per axis as measured on labelled pictures; 0: the detector does not say.
+    log_radius_sd : float
+        The same of the radius's logarithm.
     """
 
     id: str
@@ -150,6 +154,8 @@ class Detection:
     radius_px: float
     probability: float
     kinds: tuple[tuple[str, float], ...]
+    crown_sd_px: float = 0.0
+    log_radius_sd: float = 0.0
 
     @property
     def kind(self) -> str:

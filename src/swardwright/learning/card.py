@@ -13,6 +13,8 @@ from swardwright.learning.samples import SCALE_MIN
 
 CARD_FORMAT = "swardwright detector card 1"
 MAX_CARD_BYTES = 1_000_000
+#: fields that cards written earlier may lack
+LATER = ("scale", "margin_px", "metres_per_px", "crown_floor_px", "crown_share")
 BANDS_MAX = 20
 #: how far the networks see, px of the shrunk picture, rounded up to a multiple of 32 (a test derives it): the small one
 #: 203 before and 188 after a cell, the pretrained one 486 and 517
@@ -74,6 +76,12 @@ class ModelCard:
     scale : float
         Pictures are shrunk by this before the network sees them. All pixels of the card but ``margin_px`` are those of
         whole pictures.
+    metres_per_px : float
+        Ground that one pixel of the taught pictures covers (their median): where a camera's is known too, its pictures
+        are shrunk so that plants come to the network as large as they were taught. 0: not stated.
+    crown_floor_px, crown_share : float
+        Standard deviation of the crown per axis of a plant of radius r, ``hypot(crown_floor_px, crown_share r)``, on
+        the hold-out; both 0: not measured.
     margin_px : int
         Context that a tile of a large picture needs on every side, pixels of the shrunk picture, a multiple of 32; 0
         becomes the reach of the network that the settings name.
@@ -102,6 +110,9 @@ class ModelCard:
     bands: tuple[EdgeBand, ...] = ()
     scale: float = 1.0
     margin_px: int = 0
+    metres_per_px: float = 0.0
+    crown_floor_px: float = 0.0
+    crown_share: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.margin_px:
@@ -170,14 +181,15 @@ def card_from(raw: object, where: str) -> ModelCard:
         "threshold": (0, 1), "temperature": (1e-3, 1e3), "bias": (-1e3, 1e3), "kind_temperature": (1e-3, 1e3),
         "detection_probability": (0, 1), "false_alarms_m2": (0, 1e6), "false_alarms_per_picture": (0, 1e6),
         "crown_sd_px": (0, 1e4), "log_radius_sd": (0, 100), "suppress_radii": (0, 10), "cell_px": (1, 64),
-        "scale": (SCALE_MIN, 1), "margin_px": (32, REACH_MAX_PX),
+        "scale": (SCALE_MIN, 1), "margin_px": (32, REACH_MAX_PX), "metres_per_px": (0, 100),
+        "crown_floor_px": (0, 1e4), "crown_share": (0, 10),
     }  # fmt: skip
     for item in fields(ModelCard):
         name = item.name
         if name == "bands":
             values[name] = _bands(raw.get(name, []), where)
             continue
-        if name in ("scale", "margin_px") and name not in raw:  # a card written before there was one
+        if name in LATER and name not in raw:  # a card written before there was one
             continue
         if name not in raw:
             raise InputError("the card lacks a field", where=where, field=name,

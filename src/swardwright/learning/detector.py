@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import hashlib
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,12 +21,15 @@ from swardwright.domain.frame import Detection, Frame
 from swardwright.learning.card import ModelCard, card_bytes, card_from_bytes, card_path
 from swardwright.learning.measure import logistic
 from swardwright.learning.runtime import Engine, Outputs, no_memory
-from swardwright.learning.samples import Image, shrunk
+from swardwright.learning.samples import SCALE_MIN, Image, shrunk
 from swardwright.learning.targets import STRIDE, Candidates, Floats, decode
 from swardwright.learning.windows import MULTIPLE_PX, Window, cut, windows
 
 #: what a tile in the middle of a large picture gives out, pixels of the shrunk picture, where nobody says otherwise
 TILE_PX = 1280
+#: a camera whose pixels cover as much ground as the taught pictures' to within this factor needs no other scale;
+#: pictures are enlarged by this at most
+SAME_SAMPLING, ENLARGE_MAX = 1.15, 2.0
 MIN_SIDE_PX, MAX_SIDE_PX, MAX_PIXELS = 32, 20_000, 120_000_000
 MAX_MODEL_BYTES = 200_000_000
 BATCH_MAX = 256
@@ -64,6 +69,23 @@ class Detector:
         self._tile_px = tile_px
         self.batch = engine.batch if batch is None else batch
         self.card = card
+        self._scale = card.scale
+
+    def at_sampling(self, metres_per_px: float | None) -> Detector:
+        """Return the detector for pictures of which one pixel covers so much ground.
+
+        Where the card says what the taught pictures' pixels covered, pictures of another height or lens are shrunk (or
+        enlarged) so that plants come to the network as large as they were taught. None, or a card that does not say:
+        the card's scale.
+        """
+        other = copy.copy(self)
+        taught = self.card.metres_per_px
+        ratio = metres_per_px / taught if metres_per_px and taught else 1.0
+        if not 1 / SAME_SAMPLING <= ratio <= SAME_SAMPLING:
+            other._scale = float(np.clip(self.card.scale * ratio, SCALE_MIN, ENLARGE_MAX))
+        else:
+            other._scale = self.card.scale
+        return other
 
     @property
     def provider(self) -> str:
@@ -83,7 +105,7 @@ class Detector:
         InputError
             If the picture is not RGB ``uint8``, its sides are out of bounds or the memory does not suffice.
         """
-        return self._maps([shrunk(check_picture(image_rgb), self.card.scale)], alone=True)[0]
+        return self._maps([shrunk(check_picture(image_rgb), self._scale)], alone=True)[0]
 
     def _maps(self, images: Sequence[Image], *, alone: bool = False) -> list[Maps]:
         """Return the maps of (shrunk) pictures, whose windows of one size go through the network together."""
@@ -115,7 +137,7 @@ class Detector:
     def _candidates(self, maps: Maps, floor: float) -> Candidates:
         heat, shape, kinds = maps
         got = decode(np.ascontiguousarray(heat), shape, kinds, floor, self.card.suppress_radii)
-        scale = np.float32(self.card.scale)
+        scale = np.float32(self._scale)
         return replace(got, u_px=(got.u_px + np.float32(0.5)) / scale - np.float32(0.5),
                        v_px=(got.v_px + np.float32(0.5)) / scale - np.float32(0.5),
                        radius_px=got.radius_px / scale) if scale != 1 else got  # fmt: skip
@@ -151,7 +173,7 @@ class Detector:
             try:
                 image = check_picture(picture() if callable(picture) else picture)
                 sizes.append((int(image.shape[1]), int(image.shape[0])))
-                small.append(shrunk(image, self.card.scale))
+                small.append(shrunk(image, self._scale))
             except InputError as error:
                 error.where = error.where or name
                 raise
@@ -176,10 +198,11 @@ class Detector:
                 continue
             share = weights[i] / weights[i].sum()
             kinds = sorted(zip(card.kinds, map(float, share), strict=True), key=lambda k: -k[1])
-            found.append(
-                Detection(f"{frame_id}#{len(found)}", frame_id, u, v, float(got.radius_px[i]), float(probability[i]),
-                          tuple(kinds))
-            )  # fmt: skip
+            radius = float(got.radius_px[i])
+            spread = math.hypot(card.crown_floor_px * card.scale / self._scale, card.crown_share * radius)
+            name, likely = f"{frame_id}#{len(found)}", float(probability[i])
+            radius_sd = card.log_radius_sd if spread > 0.0 else 0.0
+            found.append(Detection(name, frame_id, u, v, radius, likely, tuple(kinds), spread, radius_sd))
         return found
 
 

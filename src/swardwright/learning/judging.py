@@ -61,7 +61,7 @@ def match_sample(got: Candidates, sample: Sample, kinds: Sequence[str], settings
     best = np.full(len(plants), -np.inf)
     best[index] = got.logit[given >= 0]
     return (
-        got.logit[counts].astype(float), hit, error, log_radius.astype(float),
+        got.logit[counts].astype(float), hit, error, got.radius_px[given >= 0].astype(float), log_radius.astype(float),
         got.kind_logits[given >= 0].astype(float), plants[index, 3].astype(np.int64), edge, best, len(plants),
         area,
     )  # fmt: skip

@@ -74,12 +74,16 @@ def _load_shrunk(load: Callable[[], Image], scale: float) -> Image:
 
 
 def shrunk(image: Image, scale: float) -> Image:
-    """Return the picture shrunk by area averaging: pixel ``u`` comes to ``scale (u + 0.5) - 0.5``."""
+    """Return the picture shrunk by area averaging: pixel ``u`` comes to ``scale (u + 0.5) - 0.5``.
+
+    A scale of more than 1 enlarges it, by bilinear interpolation.
+    """
     import cv2
 
     if scale == 1.0:
         return image
-    return np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(image, None, fx=scale, fy=scale, interpolation=how), np.uint8)
 
 
 def working_scale(samples: Sequence[Sample]) -> float:

@@ -25,6 +25,7 @@ from swardwright.learning.measure import (
     Part,
     calibrate,
     cheapest_threshold,
+    crown_scatter,
     edge_bands,
     expected_calibration_error,
     gather,
@@ -200,9 +201,12 @@ def _card(
         missed, false = matched.plants - int((kept & matched.hit).sum()), int((kept & ~matched.hit).sum())
         cost = (settings.miss_price * missed + settings.false_alarm_price * false) / max(matched.plants, 1)
     figures = scores(matched, probability, threshold)
+    chosen = probability[matched.hit] >= threshold
     for name_px in ("crown_rms_px", "crown_sd_px"):
         figures[name_px] /= scale
-    known = matched.area_m2 > 0 and all(s.metres_per_px is not None for s in judged)
+    floor_px, share = crown_scatter(matched.error_px[chosen], matched.radius_px[chosen])
+    sampling = [s.metres_per_px for s in judged if s.metres_per_px is not None]
+    known = matched.area_m2 > 0 and len(sampling) == len(judged)
     return ModelCard(
         threshold=round(threshold, 4),
         temperature=round(temperature, 6),
@@ -214,6 +218,9 @@ def _card(
         false_alarms_per_picture=round(figures["false_alarms_per_picture"], 4),
         crown_sd_px=round(figures["crown_sd_px"], 3),
         scale=scale,
+        metres_per_px=round(scale * float(np.median(sampling)), 8) if known else 0.0,
+        crown_floor_px=round(floor_px / scale, 3),
+        crown_share=round(share, 4),
         log_radius_sd=round(figures["log_radius_rms"], 4),
         suppress_radii=SUPPRESS_RADII,
         cell_px=STRIDE,

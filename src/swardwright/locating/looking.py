@@ -82,6 +82,17 @@ def looks(frames: Sequence[Frame], rig: Rig, *, detection_probability: float, fa
     return out
 
 
+def ground_sampling(frames: Sequence[Frame], rig: Rig) -> float | None:
+    """Return the ground that a pixel in the middle of the pictures covers (m), their median; None without poses."""
+    posed = [f for f in frames if f.ground_from_camera is not None or (f.base is not None and f.joints_rad is not None)]
+    if not posed:
+        return None
+    middle = 0.5 * np.array([rig.camera.width_px - 1.0, rig.camera.height_px - 1.0])
+    meeting = meet_ground(stations(posed, rig), np.arange(len(posed)), np.tile(middle, (len(posed), 1)), rig)
+    good = [m for m, reason in zip(meeting.sampling_m_px, meeting.reason, strict=True) if not reason]
+    return float(np.median(good)) if good else None
+
+
 def default_bands(camera: Camera, detection_probability: float) -> list[tuple[float, float]]:
     """Return bands of the default shape whose mean over the picture is the detection probability.
 
@@ -141,4 +152,7 @@ def _anticlockwise(corners: Array) -> Array:
     return corners[::-1] if float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) < 0 else corners
 
 
-__all__ = ["BANDS_MAX", "DEFAULT_BANDS", "EDGE_SHARE", "default_bands", "looks", "outline_at", "picture_outline"]
+__all__ = [
+    "BANDS_MAX", "DEFAULT_BANDS", "EDGE_SHARE", "default_bands", "ground_sampling", "looks", "outline_at",
+    "picture_outline",
+]  # fmt: skip

@@ -18,7 +18,9 @@ from swardwright.merging.joint import MergeSettings, join
 from swardwright.merging.presence import PresenceSettings
 from swardwright.merging.problem import PriorWeeds
 from swardwright.merging.revision import revise
+from swardwright.merging.stack import check_ids
 from swardwright.merging.stop import aims
+from swardwright.merging.whole import seen_whole
 
 
 def merge(register: Register | None, sightings: Sequence[Sighting], looks: Sequence[Look], *,
@@ -49,6 +51,9 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     linearised about itself; association by gate and global assignment, repeated with the shrunk covariances until
     stable. What the mount turned out to be in this visit is not handed on to the next: each visit starts from
     the rig's stated mount error (that is cautious, not optimistic, for weeds seen in both).
+
+    Sightings of plants that their picture's edge cuts are left out where another picture shows the whole plant
+    (``whole``); a picture that cuts a plant has not missed it either.
     """
     settings, presence = settings or MergeSettings(), presence or PresenceSettings()
     weeds = () if register is None else register.weeds
@@ -57,7 +62,8 @@ def merge(register: Register | None, sightings: Sequence[Sighting], looks: Seque
     if twice is not None:
         raise InputError("this sighting is in the register already: merging it again would count it twice",
                          field="id", value=twice, remedy="merge each recording once")  # fmt: skip
-    joint = join(sightings, tracks, PriorWeeds.of(weeds), looks, settings)
+    check_ids(sightings)
+    joint = join(seen_whole(sightings, looks), tracks, PriorWeeds.of(weeds), looks, settings)
     revised = revise(register, joint.problem, joint, looks, tracks, settings, presence)
     errors = site_errors(joint.problem, joint.solution)
     return replace(revised, site_errors=errors, fit=fit(joint.problem, joint.solution))

@@ -15,6 +15,7 @@ from swardwright.merging.joint import Joint, MergeSettings, frame_offsets
 from swardwright.merging.presence import PresenceSettings, detection_near, fuse_kinds, fuse_radius, presence
 from swardwright.merging.problem import Problem, base_errors
 from swardwright.merging.solve import shared_loadings
+from swardwright.merging.whole import whole_in
 
 #: Share of its radius by which a plant may have changed since an earlier visit.
 GROWTH_SHARE = 0.3
@@ -29,9 +30,12 @@ Missed = tuple[Look, float]
 
 
 def seen_and_missed(
-    problem: Problem, joint: Joint, looks: Sequence[Look]
+    problem: Problem, joint: Joint, looks: Sequence[Look], earlier: Sequence[Weed] = ()
 ) -> tuple[list[list[Sighting]], list[list[Missed]]]:
     """Return, per weed, its sightings in order, and the looks that did not see it with how likely they were to.
+
+    A look whose edge cuts the plant did not miss it, where another look shows it whole. ``earlier``: the register's
+    weeds, which come first.
 
     The probability is the expectation over where the plant may be, with its whole covariance: what it shares with the
     picture's own error cancels in truth, so the edge of the picture is taken as less sharp than it is.
@@ -44,6 +48,12 @@ def seen_and_missed(
         sightings[w].append(problem.sightings[k])
         frames[w].add(problem.sightings[k].frame_id)
     missed: list[list[Missed]] = [[] for _ in range(n)]
+    cut: list[list[bool]] = [[] for _ in range(n)]
+    shown_whole = np.zeros(n, dtype=np.bool_)
+    radii = np.array([
+        np.median([s.radius_m for s in seen]) if seen else earlier[w].radius_m if w < len(earlier) else 0.0
+        for w, seen in enumerate(sightings)
+    ])  # fmt: skip
     if not n:
         return sightings, missed
     reach = 2.5 * np.sqrt(np.linalg.eigvalsh(covariance)[:, -1:])
@@ -55,9 +65,14 @@ def seen_and_missed(
         outline = look.bands[0][0] if look.bands else look.corners_m
         low, high = outline.min(axis=0), outline.max(axis=0)
         some = np.flatnonzero(((place > low - reach) & (place < high + reach)).all(axis=1))
-        for w, p in zip(some, detection_near(look, place[some], covariance[some]), strict=True):
+        shown = whole_in(look, place[some], radii[some])
+        for w, p, whole in zip(some, detection_near(look, place[some], covariance[some]), shown, strict=True):
+            shown_whole[w] |= bool(whole)
             if p >= WORTH and look.frame_id not in frames[w]:
                 missed[w].append((look, float(p)))
+                cut[w].append(not whole)
+    for w in np.flatnonzero(shown_whole):
+        missed[w] = [m for m, off in zip(missed[w], cut[w], strict=True) if not off]
     return sightings, missed
 
 
@@ -104,7 +119,7 @@ def revise(register: Register | None, problem: Problem, joint: Joint, looks: Seq
     """Return the next revision; weeds of the earlier one keep their id, heat and control mark."""
     earlier = () if register is None else register.weeds
     solution = joint.solution
-    seen, missed = seen_and_missed(problem, joint, looks)
+    seen, missed = seen_and_missed(problem, joint, looks, earlier)
     loadings = shared_loadings(solution, settings.modes)
     by_frame = {look.frame_id: look for look in looks}
     likely = chances(problem, by_frame)

@@ -97,6 +97,7 @@ def stack(sightings: Sequence[Sighting], tracks: Sequence[Track]) -> tuple[tuple
     InputError
         If two sightings have the same id, or the sightings of one frame do not share the same errors.
     """
+    check_ids(sightings)
     in_frame: dict[str, list[Sighting]] = {}
     for s in sorted(sightings, key=lambda s: s.id):
         in_frame.setdefault(s.frame_id, []).append(s)
@@ -116,9 +117,13 @@ def stack(sightings: Sequence[Sighting], tracks: Sequence[Track]) -> tuple[tuple
         group = in_frame[frame_id]
         parts.append(_part(frame_id, group, len(ordered)))
         ordered += group
-    if len({s.id for s in ordered}) != len(ordered):
-        raise InputError("two sightings have the same id", field="id", remedy="locate each detection once")
     return tuple(ordered), tuple(parts)
+
+
+def check_ids(sightings: Sequence[Sighting]) -> None:
+    """Raise ``InputError`` if two sightings have the same id."""
+    if len({s.id for s in sightings}) != len(sightings):
+        raise InputError("two sightings have the same id", field="id", remedy="locate each detection once")
 
 
 def _part(frame_id: str, group: Sequence[Sighting], first: int) -> Part:

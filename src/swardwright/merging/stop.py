@@ -73,7 +73,7 @@ def aims(register: Register, frames: Sequence[Frame], sightings: Sequence[Sighti
     joint = join(sightings, (), PriorWeeds.of(near), looks, settings)
     problem = joint.problem
     solution = joint.solution
-    seen, missed = seen_and_missed(problem, joint, looks)
+    seen, missed = seen_and_missed(problem, joint, looks, near)
     by_frame = {look.frame_id: look for look in looks}
     likely = chances(problem, by_frame)
     c, s = math.cos(base.yaw_rad), math.sin(base.yaw_rad)

@@ -248,7 +248,7 @@ class Driver:
 
         The arm goes there by ways checked from where it says it is: at rest, or wherever a round was broken off.
         """
-        from swardwright.locating import locate, looks
+        from swardwright.locating import ground_sampling, locate, looks
 
         rig, card = self.site.rig, self.detector.card
         frames: list[Frame] = []
@@ -268,7 +268,8 @@ class Driver:
                 picture = self.robot.picture()
                 frame = _frame(self.plan.id, look.stop_id, number, picture, stands)
                 frames.append(frame)
-                found += self.detector.find(picture.image, frame.id)
+                detector = self.detector.at_sampling(ground_sampling([frame], rig))
+                found += detector.find(picture.image, frame.id)
             sightings = locate(frames, found, rig)
             seen = looks(frames, rig, detection_probability=card.detection_probability,
                          false_alarms_m2=card.false_alarms_m2, bands=card.detection_bands())  # fmt: skip

@@ -74,6 +74,7 @@ def detect_site(opened: OpenSite, *, again: bool = False, how: How | None = None
 def _look_through(opened: OpenSite, recording: Recording, how: How | None) -> tuple[int, int]:
     """Look through one recording and store it; return detections and pictures looked through before a stop."""
     from swardwright.footage import coded
+    from swardwright.locating import ground_sampling
     from swardwright.shell.looked import looked
     from swardwright.shell.spreading import How, look_through
 
@@ -89,7 +90,8 @@ def _look_through(opened: OpenSite, recording: Recording, how: How | None) -> tu
         rest = [frame for frame in frames if frame.id not in notes.found]
         progress = Progress(f"looking through {name}")
         pairs = coded(opened.folder / recording.path, rest)
-        with contextlib.closing(look_through(pairs, model, how or How())) as found:
+        how = replace(how or How(), metres_per_px=ground_sampling(frames, opened.site.rig))
+        with contextlib.closing(look_through(pairs, model, how)) as found:
             for number, (frame, detections) in enumerate(found, start=before + 1):
                 notes.keep(frame.id, detections)
                 progress(number, len(frames))

@@ -65,6 +65,8 @@ class How:
         Processes of this machine, by default one a core.
     own_network : bool
         The person says that everything on the network of the cluster is theirs.
+    metres_per_px : float | None
+        Ground that one pixel of these pictures covers, where it is known (``Detector.at_sampling``).
     """
 
     tile_px: int = TILE_PX
@@ -74,6 +76,7 @@ class How:
     cluster: str | None = None
     workers: int | None = None
     own_network: bool = False
+    metres_per_px: float | None = None
 
 
 def how_from(**options: Any) -> How:
@@ -139,8 +142,9 @@ def look_through(
 
 def _built(carried: Carried, threads: int | None) -> Detector:
     how = carried.how
-    return detector_from(carried.name, carried.data, carried.card, threads=threads, tile_px=how.tile_px,
-                         batch=how.batch, provider=how.provider)  # fmt: skip
+    detector = detector_from(carried.name, carried.data, carried.card, threads=threads, tile_px=how.tile_px,
+                             batch=how.batch, provider=how.provider)  # fmt: skip
+    return detector.at_sampling(how.metres_per_px)
 
 
 Part = Sequence[tuple[Frame, Given]]
