@@ -113,6 +113,11 @@ class Eye:
     def __init__(self, site: Any, crown_m: Any) -> None:
         self.site, self.crown_m, self.stub = site, crown_m, None
 
+    def at_sampling(self, metres_per_px: float | None) -> Eye:
+        assert metres_per_px is not None  # the look's own posture says it
+        assert 1e-4 < metres_per_px < 2e-3
+        return self
+
     def find(self, image: Any, frame_id: str) -> list[Detection]:
         rig = self.site.rig
         see = STAND.ground_from_base @ rig.arm.pose(np.array(self.stub.joints), rig.camera_link, "camera")
