@@ -18,15 +18,18 @@ from typing import Any
 import cv2
 import numpy as np
 
+from benchmarks._teach_queue import sample_of, views_of
 from swardwright.domain.camera import Camera
 from swardwright.domain.footprint import footprint
-from swardwright.domain.frame import Label
 from swardwright.domain.poses import Pose
 from swardwright.frames.ground import shared_ground
 from swardwright.labels.near_copies import look_of, near_copies
-from swardwright.labels.splits import Seen, leaks, place_groups, split
+from swardwright.learning import Detector, Sample, TeachSettings, load_detector, teach
+from swardwright.learning.judged import judge
+from swardwright.learning.optimism import counts_by_picture, f1, optimism
 from swardwright.shell.place_check import copies_among
-from swardwright.simulation.ground import Light, labels_in_view, render_ground, render_view
+from swardwright.shell.trusting import not_taught
+from swardwright.simulation.ground import Light, render_ground, render_view
 from swardwright.simulation.plants import stand_of_plants
 from swardwright.simulation.turf import TurfLook
 
@@ -35,6 +38,7 @@ FIRST_SEED = 1_980_120
 SIZE_M = (7.0, 6.0)
 #: a near copy by definition shares at least this much of the smaller picture's ground
 NEAR = 0.3
+OPTIMISM_SEED, STEPS = 1_981_000, 500
 PHOTOS = Path(__file__).parents[2] / "shared" / "photos" / "images"
 
 
@@ -188,98 +192,70 @@ def _cost() -> dict[str, Any]:
     return _figure("500 pictures of one site compared", time.monotonic() - began, "s", None)
 
 
-def _recording(seed: int) -> tuple[list[Any], list[Any]]:
-    """Return pictures (name, image, labels, outline, m/px) of a drive with overlap, and of other ground of the site."""
-    rng = np.random.default_rng([seed, 404])
-    size = (7.0, 8.0)
-    plants = stand_of_plants(rng, size, 220, clusters=0.3)
-    ground = render_ground(rng, size, (0.5, 0.5), plants, look=TurfLook())
-    camera = _camera(rng)
-
-    def shot(name: str, x: float, y: float) -> Any:
-        pose = _down(rng, x, y, 0.9, 0.0)
-        image = _jpeg(render_view(ground, camera, pose, rng), 90)
-        labels = tuple(
-            Label(name, k.u_px, k.v_px, k.radius_px, k.kind) for k in labels_in_view(plants, camera, pose)
-        )  # fmt: skip
-        return name, image, labels, footprint(camera, pose), 0.9 / camera.fx_px
-
-    drive = [
-        shot(f"drive/{lane}-{n:02d}", 0.7 + 0.4 * n, 0.7 + 0.7 * lane) for lane in range(5) for n in range(15)
-    ]  # fmt: skip
-    other = [shot(f"other/{a}-{b}", 0.8 + 1.35 * a, 5.1 + 1.05 * b) for a in range(5) for b in range(3)]
-    return drive, other
-
-
 def _optimism(seeds: int) -> Iterator[dict[str, Any]]:
-    """Teach on the same drive with a random split and a place split; judge each on its hold-out and on other ground."""
-    random_f1, place_f1, other_f1 = [], [], []
-    leaked: list[int] = []
+    """Judge the same pictures of one drive by a detector that was taught on their ground, and by one that was not.
+
+    The drive passes over 20 pieces of ground, each with its own turf, light and plants, and takes five small pictures
+    of each, overlapping by half. One detector is taught on every other picture of the first ten, one on those of the
+    last ten, from scratch: they know no rendered plant yet. Each judges the pictures between its own, as a split by
+    chance would, and those of the other ten, as a split by place would; and 20 more pieces are new to both. So the same
+    40 pictures give both figures. Intervals are over places.
+    """
+    by_chance, by_place, new_ground = [], [], []
+    sharing = found = 0
+    reports = []
     for number in range(seeds):
-        drive, other = _recording(1_980_400 + number)
-        shots = {s[0]: s for s in drive}
-        looks = {name: look_of(s[1]) for name, s in shots.items()}
-        copies = near_copies(looks, threads=2)
-        seen = [Seen(name, _count(s[2]), recording="drive") for name, s in shots.items()]
-        rng = np.random.default_rng([number, 5])
-        names = [str(n) for n in rng.permutation(sorted(shots))]
-        by_chance = (names[15:], names[:15])
-        leaked.append(len(leaks(*by_chance, copies)))
-        chosen = split(seen, place_groups(seen, "block"), fraction=0.2, seed=number, copies=copies)
-        place = (list(chosen.taught)[:60], list(chosen.held))
-        for sides, into in ((by_chance, random_f1), (place, place_f1)):
-            taught, held = ([shots[n] for n in side] for side in sides)
-            own, elsewhere = _taught_and_judged(taught, held, other, number)
-            into.append(own)
-            other_f1.append(elsewhere)
+        first = OPTIMISM_SEED + 100 * number
+        pieces = [[sample_of(v) for v in views_of((first + n, "walk", 5, False))] for n in range(20)]
+        new = [sample_of(v) for n in range(20, 40) for v in views_of((first + n, "any", 2, False))]
+        halves = []
+        for mine, others in ((pieces[:10], pieces[10:]), (pieces[10:], pieces[:10])):
+            taught, between, apart = (
+                [s for piece in some for s in piece[start::2]] for some, start in ((mine, 0), (mine, 1), (others, 1))
+            )
+            detector = _taught(taught, between, number)
+            _, known, _ = not_taught([*taught, *between, *new], detector, False)
+            sharing, found = sharing + len(between), found + len({s.name for s in known} & {s.name for s in between})
+            counts = [_counts_by_place(detector, side) for side in (between, apart, new)]
+            by_chance.append(counts[0])
+            halves.append(counts[1])
+            new_ground.append(counts[2])
+            reports.append(optimism(counts[0], counts[2]).gap.value)
+        by_place += reversed(halves)  # in the order of the places of ``by_chance``
+    chance, place, new_counts = (np.concatenate(c) for c in (by_chance, by_place, new_ground))
     rng = np.random.default_rng(0)
-
-    def drawn(counts: Sequence[Any]) -> float:
-        return float(np.mean([_f1(c[rng.integers(len(c), size=len(c))]) for c in counts]))
-
-    gaps = [drawn(random_f1) - drawn(place_f1) for _ in range(2000)]
-    a, b, c = (float(np.mean([_f1(x) for x in xs])) for xs in (random_f1, place_f1, other_f1))
-    low, high = np.quantile(gaps, [0.025, 0.975])
-    yield _figure("pairs of the same ground across a random split of one drive", float(np.mean(leaked)), "pairs", None)
-    yield _figure("F1 by a random split", a, "F1", None)
-    yield _figure("F1 by a place split", b, "F1", None)
-    yield _figure("F1 on other ground of the site", c, "F1", None)
-    yield _figure(f"optimism of the random split (95 %: {low:.3f} to {high:.3f}, over held-out pictures)", a - b, "F1",
-                  0.0, a - b > 0)  # fmt: skip
-
-
-def _count(labels: Sequence[Label]) -> dict[str, int]:
-    kinds = [k.kind for k in labels]
-    return {kind: kinds.count(kind) for kind in kinds}
+    drawn = rng.integers(0, len(chance), (2000, len(chance)))
+    low, high = np.quantile(f1(chance[drawn].sum(axis=1)) - f1(place[drawn].sum(axis=1)), [0.025, 0.975])
+    flatters = float(f1(chance.sum(axis=0)) - f1(place.sum(axis=0)))
+    honest = optimism(place, new_counts)
+    yield _figure(f"pictures between taught ones that trust finds on taught ground, of {sharing}",
+                  100 * found / sharing, "%", 99.0, found >= 0.99 * sharing)  # fmt: skip
+    yield _figure("F1 by a split by chance", float(f1(chance.sum(axis=0))), "F1", None)
+    yield _figure(f"F1 of the same pictures by a split by place (95 %: {honest.taught_ground.low:.3f} to"
+                  f" {honest.taught_ground.high:.3f})", honest.taught_ground.value, "F1", None)  # fmt: skip
+    yield _figure("F1 on new places", honest.new_ground.value, "F1", None)
+    yield _figure(f"optimism of the split by chance (95 %: {low:.3f} to {high:.3f})", flatters, "F1", 0.0,
+                  bool(low > 0))  # fmt: skip
+    yield _figure("optimism that trust reports, mean", float(np.mean(reports)), "F1", None)
+    yield _figure(f"split by place less new places (95 %: {honest.gap.low:.3f} to {honest.gap.high:.3f})",
+                  honest.gap.value, "F1", 0.0, bool(honest.gap.low <= 0 <= honest.gap.high))  # fmt: skip
 
 
-def _f1(counts: Any) -> float:
-    hits, alarms, plants = np.sum(counts, axis=0)
-    return float(2 * hits / max(hits + alarms + plants, 1))
+def _settings(seed: int) -> TeachSettings:
+    return TeachSettings(seed=seed, steps=STEPS, minutes=None, crop_px=96, scale=1.0, evaluate_every=STEPS,
+                         match_m=0.03, learning_rate=1e-3)  # fmt: skip
 
 
-def _taught_and_judged(taught: Sequence[Any], held: Sequence[Any], other: Sequence[Any], seed: int) -> tuple[Any, Any]:
-    """Return (hits, alarms, plants) per picture of the hold-out and of other ground, at the card's threshold."""
-    from swardwright.learning import Sample, TeachSettings, load_detector, teach
-    from swardwright.learning.judging import match_sample
-    from swardwright.learning.measure import logistic
-
-    def samples(shots: Sequence[Any]) -> list[Sample]:
-        return [Sample(s[0], functools.partial(np.asarray, s[1]), s[2], s[0], (), s[4]) for s in shots]
-
-    settings = TeachSettings(seed=seed, steps=400, minutes=None, crop_px=192, scale=0.5, evaluate_every=200)
+def _taught(taught: Sequence[Sample], held: Sequence[Sample], seed: int) -> Detector:
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "d.onnx"
-        teach(samples(taught), out, settings, held_out=samples(held), name="d", about="a drive")
-        detector = load_detector(out)
-    card, results = detector.card, []
-    for side in (held, other):
-        rows = []
-        for sample in samples(side):
-            part = match_sample(
-                detector.candidates(sample.load(), -4.0), sample, card.kinds, settings, (1280, 960)
-            )  # fmt: skip
-            sure = logistic(part[0] / card.temperature + card.bias) >= card.threshold
-            rows.append((int((part[1] & sure).sum()), int((~part[1] & sure).sum()), part[8]))
-        results.append(np.array(rows))
-    return results[0], results[1]
+        teach(taught, out, _settings(seed), held_out=held, name="d", about="a drive", start="none")
+        return load_detector(out)
+
+
+def _counts_by_place(detector: Detector, samples: Sequence[Sample]) -> Any:
+    """Return found, reports and plants of each place at the card's threshold, within 3 cm, shape (places, 3)."""
+    judged = judge(detector, samples, _settings(0), compare_kinds=False)
+    of_picture = counts_by_picture(judged, detector.card.temperature, detector.card.bias, detector.card.threshold)
+    place = judged.place_of_picture()
+    return np.stack([of_picture[place == i].sum(axis=0) for i in range(len(judged.places))])

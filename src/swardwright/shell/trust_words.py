@@ -65,7 +65,8 @@ def optimism_told(found: Optimism) -> str:
     return (
         f"On the {found.taught_ground.places} pictures of taught ground F1 is {found.taught_ground.value:.3f}, on the"
         f" {found.new_ground.places} of new ground {found.new_ground.value:.3f}: a split by chance would flatter by"
-        f" {found.gap.value:+.3f} (95 %: {found.gap.low:+.3f} to {found.gap.high:+.3f})."
+        f" {found.gap.value:+.3f} (95 %: {found.gap.low:+.3f} to {found.gap.high:+.3f}), how hard each ground is"
+        " included."
     )
 
 
