@@ -216,6 +216,15 @@ def test_a_fresh_look_says_where_the_weed_is_in_base_axes(made: Any) -> None:
     assert stub.calls.count("picture") == 3
 
 
+def test_a_look_takes_the_pictures_it_is_told_to(made: Any) -> None:
+    rig = made()[0].site.rig
+    between = tuple(0.5 * (a + b) for a, b in zip(*rig.look_joints_rad[:2], strict=True))
+    (answer,), stub, _ = play(made, LookAgain("s01", ("w0001",), (between, between)))
+    assert answer.ok
+    assert stub.calls.count("picture") == 2
+    assert np.allclose(stub.joints, between)
+
+
 def test_a_posture_is_found_over_an_aim_and_none_out_of_reach(made: Any) -> None:
     (near, far), stub, _ = play(made, Reach("w0001", (0.75, 0.1)), Reach("w0001", (3.0, 0.0)))
     assert near.ok
