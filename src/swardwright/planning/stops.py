@@ -216,7 +216,7 @@ def cover_offered(offered: Offered, weeds_m: Array, *, workers: int = 1) -> tupl
 
 
 def cover(
-    covers: Bools, penalties: Array, *, time_s: float = 20.0, nodes: int | None = None
+    covers: Bools, penalties: Array, *, time_s: float = 10.0, nodes: int | None = None
 ) -> tuple[list[int], int]:  # fmt: skip
     """Choose the fewest stops that cover all weeds, then the least penalty.
 
