@@ -190,3 +190,16 @@ def test_site_teaches_from_the_labels_in_its_database(own_site, pictures, call, 
     assert told["detector"] == str(own_site / "models" / "own.onnx")
     assert told["card"]["data"]["label_version"] == 1
     assert load_detector(own_site / "models" / "own.onnx").card.kinds == ("dock",)
+
+
+def test_few_pictures_start_from_the_shipped_weights_and_many_from_nothing():
+    from swardwright.domain.frame import Label
+    from swardwright.learning import Sample, TeachSettings
+    from swardwright.shell.teaching import FEW_PICTURES, default_start
+
+    label = Label("p", 50.0, 50.0, 10.0, "dandelion")
+    labelled = [Sample(str(n), lambda: None, (label,), "a") for n in range(FEW_PICTURES)]
+    bare = [Sample(f"b{n}", lambda: None, (), "a") for n in range(30)]
+    assert default_start([*labelled[1:], *bare], TeachSettings()) == "shipped"
+    assert default_start(labelled, TeachSettings()) == "none"
+    assert default_start(labelled[:3], TeachSettings(network="pretrained")) == "none"

@@ -76,7 +76,7 @@ def _start_option(default: str) -> Callable[..., Any]:
                         f" sorts), 'none', or the .pt file of an earlier run  [default: {default}]")  # fmt: skip
 
 
-START = _start_option("shipped; with --network pretrained: none")
+START = _start_option("shipped for fewer than 20 labelled pictures, else none; with --network pretrained: none")
 FOLDS = click.option("--folds", type=int, default=1, show_default=True,
                      help="2 and more: judge every place by a run without it, then teach on all of them.")  # fmt: skip
 PASTE = click.option("--paste", type=float, default=0.0, show_default=True,
@@ -91,10 +91,6 @@ def _settings(options: dict[str, Any], **more: Any) -> TeachSettings:
     given = {name: price for name, price in prices.items() if price is not None}
     by = "cost" if given else "balance"
     return TeachSettings(**options, **given, threshold_by=by, **more)
-
-
-def _start(start: str | None, network: str) -> str:
-    return start or ("shipped" if network == "small" else "none")
 
 
 def _say(card: ModelCard, out: Path, *more: str) -> None:
@@ -129,7 +125,7 @@ def teach_site(
     with opened(site) as at:
         path = at.folder / "models" / "own.onnx" if out is None else out
         card = teach_from_site(at, path, settings, version=version, places=places, min_radius_px=min_radius_px,
-                               start=_start(start, settings.network), progress=_told)  # fmt: skip
+                               start=start, progress=_told)  # fmt: skip
         inside = path.resolve().is_relative_to(at.folder.resolve())
         name = path.resolve().relative_to(at.folder.resolve()) if inside else path
     use = (
@@ -164,7 +160,7 @@ def teach_coco(
     settings = _settings(options)
     card = teach_from_coco(
         labels, pictures, out, settings, exclude=names_given(exclude), grouping=places, min_radius_px=min_radius_px,
-        metres_per_px=metres_per_px, start=_start(start, settings.network), progress=_told,
+        metres_per_px=metres_per_px, start=start, progress=_told,
     )  # fmt: skip
     _say(card, out)
 
