@@ -103,6 +103,9 @@ def test_a_stop_without_looks_of_its_own_takes_the_rig_s(make: Any) -> None:
     assert [p.what for p in parts] == ["look"] * 3 + ["rest"]
     assert np.allclose([p.joints_rad[-1] for p in parts[:3]], make.rig.look_joints_rad)
     one = (make.rig.look_joints_rad[1],)
+    twice = sample_stop(make.rig, replace(stop, looks_rad=one * 2), 0.1)  # two pictures, one way
+    assert [p.what for p in twice] == ["look", "look", "rest"]
+    assert twice[1].time_s[0] == twice[1].time_s[-1]
     parts = sample_stop(make.rig, replace(stop, looks_rad=one), 0.1)
     assert [p.what for p in parts] == ["look", "rest"]
     assert np.allclose(parts[0].joints_rad[-1], one[0])

@@ -73,18 +73,6 @@ def look_motions(rig: Rig) -> tuple[Motion, ...]:
     RobotModelError
         If one would strike something: a machine moved so at every stop would break.
     """
-    key = content_key(rig)
-    if key not in _MOTIONS:
-        if len(_MOTIONS) >= 4:
-            _MOTIONS.clear()
-        _MOTIONS[key] = _checked_looks(rig)
-    return _MOTIONS[key]
-
-
-_MOTIONS: dict[tuple[object, ...], tuple[Motion, ...]] = {}
-
-
-def _checked_looks(rig: Rig) -> tuple[Motion, ...]:
     way = np.array([rig.rest_joints_rad, *rig.look_joints_rad], dtype=float)
     names = ["rest", *(f"look {n + 1}" for n in range(len(rig.look_joints_rad)))]
     for name, here, text in zip(names, way, hindrances(rig, way, way, lit=False, margin_m=0.0), strict=True):
@@ -140,7 +128,8 @@ def choose_looks(rig: Rig, weeds_m: Array, spared_m: Array, found: float = FOUND
 
 def all_looks(rig: Rig) -> LookWay:
     """Return all of the rig's own looks in their order, nothing counted but their times."""
-    time_s = sum(motion.time_s for motion in look_motions(rig))
+    offer = look_offer(rig)
+    time_s = float(offer.time_s[0]) if offer.ways else 0.0
     return LookWay(rig.look_joints_rad, time_s, 0.0, time_s + PICTURE_S * len(rig.look_joints_rad))
 
 
@@ -214,7 +203,6 @@ def look_offer(rig: Rig) -> LookOffer:
 
 
 def _offer(rig: Rig) -> LookOffer:
-    every = all_looks(rig)
     own = list(dict.fromkeys(rig.look_joints_rad))
     if not own:
         none = np.empty((0, 0), dtype=np.int64)
@@ -224,7 +212,8 @@ def _offer(rig: Rig) -> LookOffer:
     postures = postures if len(postures) <= _POSTURES else own
     most = max(times.values())
     row = {posture: k for k, posture in enumerate(postures)}
-    sequences, time_s = [every.joints_rad], [every.time_s]
+    sequences = [rig.look_joints_rad]
+    time_s = [sum(motion.time_s for motion in look_motions(rig))]
     if len(postures) <= _POSTURES:
         way_s = _way_s(rig, [*postures, rig.rest_joints_rad])
         for length in range(1, _LOOKS + 1):
@@ -237,11 +226,12 @@ def _offer(rig: Rig) -> LookOffer:
     for number, sequence in enumerate(sequences):
         for posture in sequence:
             taken[number, row[posture]] += 1
-    back_s = pace(rig, np.array([rig.look_joints_rad[-1], rig.rest_joints_rad], dtype=float)).time_s
+    alone_s = time_s[0] + PICTURE_S * len(rig.look_joints_rad)
+    alone_s += 2.0 * pace(rig, np.array([rig.look_joints_rad[-1], rig.rest_joints_rad], dtype=float)).time_s
     views_m = np.array([ground_view_m(rig, posture) for posture in postures])
     return LookOffer(
         tuple(postures), views_m, tuple(sequences), taken, np.array([row[s[-1]] for s in sequences]),
-        np.array(time_s), every.lead_s + 2.0 * back_s,
+        np.array(time_s), alone_s,
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from swardwright.domain.site import Rig, Site
 from swardwright.planning.choose import general_refusal
 from swardwright.planning.daylight import working_day_s
 from swardwright.planning.ground import free_ground
-from swardwright.planning.looks import look_motions
+from swardwright.planning.looks import all_looks, look_offer
 from swardwright.planning.motion import lift
 from swardwright.planning.pace import piece_s
 from swardwright.planning.reach import check_rig
@@ -92,7 +92,7 @@ def plan_sweep(
     if reason:
         raise RefusedError(f"no ground can be swept: {reason}", where=site.name,
                            remedy="see what the reason names: site.toml or robot.urdf")  # fmt: skip
-    look_motions(site.rig)
+    look_offer(site.rig)  # for its faults
     chosen, bound = cover_ground(ground.cells, rng)
     bases = [BasePose(*(float(v) for v in pose)) for pose in ground.poses(chosen)]
     drive = drive_round(site.rig.base, free, site.start, bases, rng)
@@ -192,7 +192,7 @@ def _supplies(
     more takes: a hold with the mean gas and dwell of the kinds to treat, after a mean motion of the arm.
     """
     hold = _usual_hold(site, reach)
-    looking = sum(motion.time_s for motion in look_motions(site.rig))
+    looking = all_looks(site.rig).time_s
     rest = np.array(site.rig.rest_joints_rad)
     looking += float(piece_s(site.rig, np.array(site.rig.look_joints_rad[-1]), rest))
     none = count_supplies(site, stops, legs, [looking] * len(stops), day_s=day_s).loads
