@@ -180,7 +180,7 @@ def segment_off_box_m(a: Array, b: Array, half: Array) -> Array:
     passes the planes of the box's sides: the two of these between which the slope changes sign say where it is zero.
     """
     span = b - a
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         passes = (np.stack([half, -half], axis=-2) - a[:, None]) / span[:, None]
     place = np.zeros((len(a), 8))
     place[:, 1] = 1.0
