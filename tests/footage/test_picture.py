@@ -78,3 +78,26 @@ def test_sharpness_of_a_ramp_is_nothing_and_of_a_spike_as_worked_by_hand():
     spike = np.zeros((200, 200), np.uint8)
     spike[100:102, 60:62] = 80
     assert image_sharpness(spike) == pytest.approx(128_000 / 10_000)
+
+
+@pytest.mark.parametrize("kind", [".png", ".tiff"])
+@pytest.mark.parametrize("bits", [10, 12, 14, 16])
+def test_pictures_of_more_bits_are_neither_black_nor_wrapped(kind, bits):
+    wide = np.linspace(0, 2**bits - 1, 40 * 30).reshape(30, 40).astype(np.uint16)
+    data = cv2.imencode(kind, wide)[1].tobytes()
+    image = decode(data)
+    assert image.shape == (30, 40, 3)
+    np.testing.assert_array_equal(image, np.repeat((wide // 2 ** (bits - 8))[:, :, None], 3, axis=2))
+    same = cv2.imencode(kind, image[:, :, 0])[1].tobytes()
+    assert sharpness(data) == pytest.approx(sharpness(same), rel=0.01)  # halved before it is rounded, or after
+
+
+def test_a_dark_picture_of_more_bits_keeps_its_values():
+    data = cv2.imencode(".png", np.full((4, 5), 200, np.uint16))[1].tobytes()
+    assert (decode(data) == 200).all()
+
+
+def test_fractions_are_no_picture():
+    data = cv2.imencode(".tiff", np.linspace(0, 1, 200, dtype=np.float32).reshape(10, 20))[1].tobytes()
+    with pytest.raises(UnreadablePictureError):
+        decode(data)

@@ -46,6 +46,14 @@ def test_the_unsure_frame_comes_first():
     assert names(torn)[0] == "torn"
 
 
+def test_a_crowd_of_plants_that_teach_little_waits():
+    sure = [plant(i, 0.999, 0.999) for i in range(1, 31)]
+    pool = [frame("crowd", plants=[plant(0, 0.5), *sure], ground=[1]), frame("few", plants=[plant(0, 0.5)], ground=[2])]
+    assert names(pool)[0] == "few"
+    pool[0] = frame("crowd", plants=[plant(i, 0.5) for i in range(3)], ground=[1])
+    assert names(pool)[0] == "crowd"  # three doubts for three marks and one look
+
+
 def test_a_rare_kind_counts_more():
     pool = [frame("often", plants=[plant(1, 0.6)], ground=[1]),
             frame("seldom", plants=[plant(2, 0.6, kind="daisy")], ground=[2])]  # fmt: skip

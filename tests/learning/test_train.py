@@ -332,10 +332,12 @@ def test_a_picture_too_large_for_the_memory_is_judged_in_bands_with_the_same_res
         steps.matches(network, [sample], ("dot", "square"), SETTINGS)
 
 
-def test_parts_of_a_batch_give_the_gradient_of_the_whole_but_for_its_normalisation():
-    """One crop a part, all crops alike: the loss is that of the batch in one go."""
+def test_parts_of_a_batch_give_the_gradient_of_the_whole_but_for_its_normalisation(monkeypatch):
+    """One crop a part, all crops alike: the loss is that of the batch in one go (in 32 bits on any machine)."""
+    from swardwright.learning import steps
     from swardwright.learning.steps import Crops, _step
 
+    monkeypatch.setattr(steps, "halves_well", lambda device: False)
     crops = Crops(SAMPLES[:1], ("dot", "square"), replace(SETTINGS, batch=1), 1)[0]
     batch = {k: v.repeat(4, *[1] * (v.ndim - 1)) for k, v in crops.items()}
     got = []
@@ -343,10 +345,28 @@ def test_parts_of_a_batch_give_the_gradient_of_the_whole_but_for_its_normalisati
         torch.manual_seed(0)
         network = SmallNetwork(2)
         optimizer = torch.optim.SGD(network.parameters(), lr=0.1)
-        value = _step(network, optimizer, batch, torch.device("cpu"), torch.contiguous_format, {"parts": parts})
+        value = _step(network, optimizer, batch, torch.device("cpu"), {"parts": parts})
         got.append((float(value), network.out.weight.detach().clone()))
     assert got[0][0] == pytest.approx(got[1][0], rel=1e-4)
     torch.testing.assert_close(got[0][1], got[1][1], atol=1e-5, rtol=1e-3)
+
+
+def test_a_step_in_16_bits_goes_the_way_of_one_in_32(monkeypatch):
+    """bfloat16 keeps 8 bits of a number: the loss agrees to a per cent, the gradient's direction all but wholly."""
+    from swardwright.learning import steps
+
+    batch = steps.Crops(SAMPLES, ("dot", "square"), replace(SETTINGS, batch=4), 1)[0]
+    got = []
+    for mixed in (False, True):
+        monkeypatch.setattr(steps, "halves_well", lambda device, mixed=mixed: mixed)
+        torch.manual_seed(0)
+        network = SmallNetwork(2)
+        before = network.out.weight.detach().clone()
+        optimizer = torch.optim.SGD(network.parameters(), lr=0.1)
+        value = steps._step(network, optimizer, batch, torch.device("cpu"), {"parts": 1})
+        got.append((float(value), (network.out.weight.detach() - before).flatten()))
+    assert got[1][0] == pytest.approx(got[0][0], rel=0.01)
+    assert torch.cosine_similarity(got[0][1], got[1][1], dim=0) > 0.99
 
 
 def test_bad_labels_and_pictures_are_refused_in_one_sentence(tmp_path):

@@ -4,11 +4,12 @@ import json
 
 import cv2
 import numpy as np
+import PIL.Image
 import pytest
 from click.testing import CliRunner
 
 from swardwright.domain.errors import InputError
-from swardwright.labels import read_coco
+from swardwright.labels import LabelledPicture, LabelSet, read_coco
 from swardwright.learning import load_detector
 from swardwright.shell.open_site import opened
 from swardwright.shell.rendering import FIRST_SEED, PLAIN_SHARE, render_scene
@@ -55,6 +56,21 @@ def test_left_out_pictures_are_left_out_by_name_or_stem(pictures):
         samples_from_labels(labels, pictures / "pictures", exclude=frozenset({"IMG_9999"}))
 
 
+@pytest.mark.parametrize("stated", [(48, 32), (32, 48)])
+def test_a_turned_photograph_is_taken_as_it_was_labelled(tmp_path, stated):
+    stored = np.zeros((32, 48, 3), np.uint8)
+    stored[:, :24] = 255
+    exif = PIL.Image.Exif()
+    exif[0x0112] = 6  # to be turned a quarter clockwise: what was left is on top
+    PIL.Image.fromarray(stored).save(tmp_path / "a.jpg", exif=exif, quality=98)
+    [sample] = samples_from_labels(LabelSet(("dock",), (LabelledPicture("a.jpg", *stated, ()),)), tmp_path)
+    image = sample.load()
+    assert image.shape[:2] == stated[::-1]
+    assert image[2, 2].min() > 200
+    assert image[-3, -3].max() < 50
+    assert (image[-3, 2].min() > 200) == (stated == (48, 32))
+
+
 def test_missing_or_resized_pictures_are_named(pictures):
     labels = read_coco(pictures / "labels.json")
     cv2.imwrite(str(pictures / "pictures/day0/IMG_0000.png"), np.zeros((32, 48, 3), np.uint8))
@@ -62,7 +78,7 @@ def test_missing_or_resized_pictures_are_named(pictures):
     with pytest.raises(InputError, match=r"IMG_0000\.png.*another size"):
         samples[0].load()
     (pictures / "pictures/day0/IMG_0001.png").write_bytes(b"not a picture")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="cannot be decoded"):
         samples[1].load()
     (pictures / "pictures/day0/IMG_0002.png").unlink()
     with pytest.raises(InputError, match="not there"):

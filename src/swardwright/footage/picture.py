@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from swardwright.domain.errors import RecordingError
 from swardwright.footage.streams import MAX_PIXELS, Image
@@ -68,17 +70,33 @@ def check_pixels(width: int, height: int) -> None:
 
 
 def decode(data: bytes, *, upright: bool = False) -> Image:
-    """Return a compressed picture (JPEG, PNG, ...) as red-green-blue (height, width, 3).
+    """Return a compressed picture (JPEG, PNG, ...) as red-green-blue (height, width, 3) of 8 bits.
 
-    ``upright`` applies the EXIF orientation, for photographs; a calibrated camera's pictures stay as they came.
+    ``upright`` applies the EXIF orientation, for photographs; a calibrated camera's pictures stay as they came. One
+    channel is repeated three times; of more than 8 bits the top ones are kept (:func:`eight_bits`).
     """
     import cv2
 
     compressed_size(data)
-    flags = cv2.IMREAD_COLOR_RGB | (0 if upright else cv2.IMREAD_IGNORE_ORIENTATION)
-    image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-    if image is None:
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_ANYDEPTH | (0 if upright else cv2.IMREAD_IGNORE_ORIENTATION)
+    return eight_bits(cv2.imdecode(np.frombuffer(data, np.uint8), flags))
+
+
+def eight_bits(image: NDArray[Any] | None) -> Image:
+    """Return a decoded picture in 8 bits: of 16, the top 8 of as many (8, 10, 12, 14 or 16) as its values need.
+
+    Cameras of 10 to 14 bits write them into the low bits of 16, and the top 8 of all 16 would be all but black.
+
+    Raises
+    ------
+    UnreadablePictureError
+        If there is no picture, or its values are no whole numbers of 8 or 16 bits.
+    """
+    if image is None or image.dtype not in (np.uint8, np.uint16):
         raise UnreadablePictureError
+    if image.dtype == np.uint16:
+        used = max(8, int(image.max()).bit_length())
+        image = image >> (used + used % 2 - 8)
     return np.asarray(image, dtype=np.uint8)
 
 
@@ -100,9 +118,8 @@ def sharpness(data: bytes) -> float:
     """Return the variance of the Laplacian of a compressed picture decoded in grey at half size (unitless)."""
     import cv2
 
-    grey = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_2)
-    if grey is None:
-        raise UnreadablePictureError
+    flags = cv2.IMREAD_REDUCED_GRAYSCALE_2 | cv2.IMREAD_ANYDEPTH
+    grey = eight_bits(cv2.imdecode(np.frombuffer(data, np.uint8), flags))
     return float(cv2.Laplacian(grey, cv2.CV_16S, ksize=1).std() ** 2)
 
 

@@ -3,8 +3,9 @@
 A frame's worth is the product of three shares: how unsure the detector is there (entropy of its calibrated
 probabilities around the threshold and of the kinds; Settles 2009, "Active learning literature survey", sections 3.1
 and 5.1: uncertainty times density or diversity), how unlike anything labelled or chosen the picture is, and how
-much of its ground is new. Frames are taken one by one, each changing the worth of the rest (greedy k-centre,
-Gonzalez 1985, https://doi.org/10.1016/0304-3975(85)90224-5, for the distance part).
+much of its ground is new; over the work of labelling it (Settles 2009 on variable labelling costs; from memory), which
+grows with the plants expected there. Frames are taken one by one, each changing the worth of the rest (greedy
+k-centre, Gonzalez 1985, https://doi.org/10.1016/0304-3975(85)90224-5, for the distance part).
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ LEAST_SHARE = 0.03
 SAMPLE = 400
 #: bits that a sure plant of a kind with as many labels as others counts for, and how much more a rare kind can
 NEED_WEIGHT, NEED_MOST = 0.5, 4.0
+#: a picture is as much work to open and look over as this many plants are to mark (decision 0013)
+EFFORT = 5.0
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,7 @@ class QueueFrame:
 
 @dataclass(frozen=True)
 class Queued:
-    """A frame in the order of labelling: its worth, the three shares (0 to 1) it is made of, and why it is here."""
+    """A frame in the order of labelling: its worth, the shares (0 to 1) in it, plants expected, and why it is here."""
 
     frame_id: str
     worth: float
@@ -104,7 +107,7 @@ def order(
         unsure = _unsure(doubt, expected, labels)
         novel = np.maximum(np.minimum(nearest / far, 1.0), LEAST_SHARE)
         fresh = np.array([_new_ground(f, taken, groups) for f in pool])
-        worth = np.where(left, unsure * novel * fresh, -1.0)
+        worth = np.where(left, unsure * novel * fresh / (1.0 + plants / EFFORT), -1.0)
         best = int(np.argmax(worth))
         left[best] = False
         yield Queued(

@@ -10,6 +10,7 @@ import functools
 import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -80,7 +81,8 @@ def rendered_pictures(
         for seed in seeds:
             yield from work(seed)
         return
-    with ProcessPoolExecutor(processes) as pool:
+    # spawned, not forked: a lock of a library's thread that is copied while it is held stops a process for good
+    with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
         for pictures in pool.map(work, seeds):
             yield from pictures
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from swardwright.domain.errors import InputError
+from swardwright.footage.picture import decode_or_tell
 from swardwright.labels import LabelSet, picture_path
 from swardwright.labels.splits import BLOCKS, Seen, place_groups
 from swardwright.learning import Sample
@@ -24,14 +25,9 @@ if TYPE_CHECKING:
 Image = NDArray[np.uint8]
 
 
-def decoded(data: bytes, name: str) -> Image:
+def decoded(data: bytes, name: str, *, upright: bool = True) -> Image:
     """Return the RGB picture of compressed bytes."""
-    import cv2
-
-    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    if image is None:
-        raise InputError("the picture cannot be read", where=name, remedy="save it again as JPEG or PNG")
-    return np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), np.uint8)
+    return decode_or_tell(data, upright, name, None, "save it again as JPEG or PNG")
 
 
 def samples_from_labels(
@@ -91,7 +87,11 @@ def samples_from_labels(
 
 
 def _picture_of_size(path: Path, width: int, height: int) -> Image:
-    image = decoded(path.read_bytes(), path.name)
+    """Return the picture as it was labelled: turned upright or, where only that fits the stated size, as stored."""
+    data = path.read_bytes()
+    image = decoded(data, path.name)
+    if image.shape[:2] != (height, width):
+        image = decoded(data, path.name, upright=False)
     if image.shape[:2] != (height, width):
         raise InputError("the picture has another size than its labels", where=path.name,
                          value=f"{image.shape[1]} x {image.shape[0]} px", limit=f"{width} x {height} px",
