@@ -41,7 +41,7 @@ FULL_SEEDS, SAMPLE_SEEDS = range(5, 10), range(5, 6)
 #: pictures labelled after each round
 ROUNDS = (2, 4, 6, 8, 12, 16)
 SAMPLE_ROUNDS = (2, 6, 16)
-STEPS, RATE, START = 200, 1e-3, "shipped"
+STEPS, RATE, START = 500, 1e-3, "shipped"
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swardwright.learning import augment
-from swardwright.learning.augment import colour_matrix, random_crop, relight
+from swardwright.learning.augment import colour_matrix, leaves_bright, random_crop, relight
 from swardwright.learning.paste import APART, make_bank, pasted
 from swardwright.learning.samples import TeachSettings
 
@@ -88,3 +88,22 @@ def test_the_crown_of_a_crop_lies_on_the_plant(seed):
 def test_the_same_seed_gives_the_same_crop_and_light():
     one, two = (relight(ground(), np.random.default_rng(5)) for _ in range(2))
     np.testing.assert_array_equal(one, two)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_leaves_are_brighter_than_soil_and_stones_as_in_near_infra_red(seed):
+    weights = leaves_bright(np.random.default_rng(seed))
+    leaf, soil, stone = (weights @ np.array(c, float) for c in ((70, 140, 45), (120, 90, 70), (150, 145, 140)))
+    assert leaf > soil
+    assert leaf > 0
+    assert stone == pytest.approx(150 * (weights.sum()), abs=25)  # what has no colour stays as light as its red share
+
+
+def test_some_crops_have_one_channel_and_most_have_three():
+    rng = np.random.default_rng(3)
+    coloured = np.zeros((24, 24, 3), np.uint8) + np.array([60, 140, 40], np.uint8)
+    flat = 0
+    for _ in range(600):
+        crop = relight(coloured, rng).astype(int)
+        flat += bool(np.ptp(crop.mean(axis=(0, 1))) < 4)
+    assert 0.08 < flat / 600 < 0.3

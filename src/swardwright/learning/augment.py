@@ -15,8 +15,8 @@ from swardwright.learning.samples import Image, TeachSettings
 
 #: grey of what lies outside the picture
 OUTSIDE = 114
-#: share of crops without colour, as cameras of one channel (near infrared among them) see
-GREY_SHARE = 0.12
+#: share of crops of one channel; of these, share with leaves bright as near infra-red shows them (decision 0015)
+GREY_SHARE, LEAF_SHARE = 0.16, 0.5
 #: share of crops with another colour: turf from dry to lush, hues turned by so much (standard deviation, rad)
 COLOUR_SHARE, HUE_RAD = 0.45, 0.12
 
@@ -89,8 +89,8 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
     image = cv2.LUT(image, table[:, None, :]).astype(np.uint8)
     chance = rng.random()
     if chance < GREY_SHARE:
-        mixed = image.astype(np.float32) @ rng.dirichlet(np.ones(3)).astype(np.float32)
-        image = np.repeat(np.round(mixed).astype(np.uint8)[:, :, None], 3, axis=2)
+        weights = leaves_bright(rng) if rng.random() < LEAF_SHARE else rng.dirichlet(np.ones(3))
+        image = cv2.transform(image, np.tile(weights.astype(np.float32), (3, 1)))
     elif chance < GREY_SHARE + COLOUR_SHARE:
         image = cv2.transform(
             image, colour_matrix(rng.uniform(0.3, 1.35), rng.uniform(0.2, 1.5), rng.normal(0, HUE_RAD))
@@ -108,6 +108,16 @@ def relight(image: Image, rng: np.random.Generator) -> Image:
         noise = rng.standard_normal(image.shape, dtype=np.float32) * np.float32(rng.uniform(1, 9))
         image = np.clip(image + noise, 0, 255).astype(np.uint8)
     return np.asarray(image, np.uint8)
+
+
+def leaves_bright(rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return weights (3,) of red, green and blue for one channel in which leaves are bright, as in near infra-red.
+
+    A share of the red, and the green excess 2 G - R - B (:func:`colour_matrix`): a stand-in, for the near infra-red
+    itself is in no colour picture.
+    """
+    red, excess = rng.uniform(0.2, 0.8), rng.uniform(0.3, 1.6)
+    return np.array([red - excess, 2.0 * excess, -excess])
 
 
 def colour_matrix(colour: float, lush: float, hue_rad: float) -> NDArray[np.float32]:

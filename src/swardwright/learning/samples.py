@@ -141,7 +141,7 @@ class TeachSettings:
     """
 
     seed: int = 0
-    steps: int = 2000
+    steps: int = 5000
     minutes: float | None = 8.0
     batch: int = 8
     crop_px: int = 256

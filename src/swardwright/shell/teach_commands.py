@@ -38,7 +38,7 @@ def _options(*extra: Callable[..., Any]) -> Callable[[Callable[..., None]], Call
     options = [
         *extra,
         click.option("--minutes", type=float, default=8.0, show_default=True, help="Time limit of the teaching steps."),
-        click.option("--steps", type=int, default=2000, show_default=True, help="Teaching steps at most."),
+        click.option("--steps", type=int, default=5000, show_default=True, help="Teaching steps at most."),
         click.option("--seed", type=int, default=0, show_default=True, help="Seed of every random choice."),
         click.option("--miss-price", type=float, default=None,
                      help="Your price of a missed plant; with no price at all the threshold gives the best F1."),
