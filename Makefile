@@ -32,7 +32,7 @@ check: .venv/dev.stamp
 	$(BIN)/mypy
 	$(BIN)/python -m pytest tests/test_import_rule.py
 
-bench: .venv/dev.stamp
+bench: $(test_needs)
 	NAME="$(NAME)" FULL="$(FULL)" $(BIN)/python -m benchmarks
 
 figures: .venv/base.stamp | demo-site
