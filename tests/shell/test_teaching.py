@@ -150,6 +150,27 @@ def test_command_refuses_before_anything_is_written(pictures):
     assert not list(pictures.glob("m.*"))
 
 
+@pytest.mark.parametrize(
+    ("named", "steps", "minutes"),
+    [
+        ([], 5000, 8.0),
+        (["--minutes", "30"], 1_000_000, 30.0),
+        (["--steps", "70"], 70, None),
+        (["--steps", "70", "--minutes", "1"], 70, 1.0),
+    ],
+)
+def test_a_limit_named_alone_is_the_only_one(pictures, monkeypatch, named, steps, minutes):
+    seen = []
+
+    def note(labels, root, out, settings, **more):
+        seen.append(settings)
+        raise InputError("enough")
+
+    monkeypatch.setattr("swardwright.shell.teaching.teach_from_coco", note)
+    CliRunner().invoke(teach_group, ["coco", str(pictures / "labels.json"), str(pictures), "--out", "m.onnx", *named])
+    assert [(s.steps, s.minutes) for s in seen] == [(steps, minutes)]
+
+
 QUICK = ["--steps", "2", "--batch", "2", "--crop-px", "64", "--json"]
 
 

@@ -17,12 +17,15 @@ if TYPE_CHECKING:
     from swardwright.learning import ModelCard, TeachSettings
 
 VARIETIES = ("plain", "wide")
+#: with neither named; a limit named alone is the only one (``UNLIMITED`` steps are more than any time allows)
+STEPS, MINUTES, UNLIMITED = 5000, 8.0, 1_000_000
 
 
 def _told(phase: str, step: int, steps: int, figures: dict[str, float]) -> None:
     if phase == "check" or step % 50 == 0:
         shown = "  ".join(f"{name} {value:.4g}" for name, value in figures.items())
-        click.echo(f"{phase:>8} {step:>6}/{steps}  {shown}", err=True)
+        of = "" if steps == UNLIMITED else f"/{steps}"
+        click.echo(f"{phase:>8} {step:>6}{of}  {shown}", err=True)
 
 
 @click.group("teach", cls=Commands)
@@ -37,8 +40,10 @@ def _options(*extra: Callable[..., Any]) -> Callable[[Callable[..., None]], Call
     """Return a decorator that adds the options of every way of teaching, after those given."""
     options = [
         *extra,
-        click.option("--minutes", type=float, default=8.0, show_default=True, help="Time limit of the teaching steps."),
-        click.option("--steps", type=int, default=5000, show_default=True, help="Teaching steps at most."),
+        click.option("--minutes", type=float, default=None,
+                     help=f"Time limit of the teaching steps  [default: {MINUTES:g}, without --steps]"),
+        click.option("--steps", type=int, default=None,
+                     help=f"Teaching steps at most  [default: {STEPS}, without --minutes]"),
         click.option("--seed", type=int, default=0, show_default=True, help="Seed of every random choice."),
         click.option("--miss-price", type=float, default=None,
                      help="Your price of a missed plant; with no price at all the threshold gives the best F1."),
@@ -87,6 +92,11 @@ def _settings(options: dict[str, Any], **more: Any) -> TeachSettings:
     """Return the settings of a command's options; without a price the threshold balances."""
     from swardwright.learning import TeachSettings
 
+    if options["steps"] is None and options["minutes"] is None:
+        options["minutes"] = MINUTES
+        options["steps"] = STEPS
+    elif options["steps"] is None:
+        options["steps"] = UNLIMITED
     prices = {name: options.pop(name) for name in ("miss_price", "false_alarm_price")}
     given = {name: price for name, price in prices.items() if price is not None}
     by = "cost" if given else "balance"
@@ -195,7 +205,7 @@ def teach_rendered(
     from swardwright.shell.teaching import FIRST_SEED, rendered_pictures, teach_from_scenes
 
     settings = _settings(options, workers=processes if processes > 2 else 0, patience=1000,
-                         evaluate_every=max(250, options["steps"] // 16))  # fmt: skip
+                         evaluate_every=max(250, (options["steps"] or 0) // 16))  # fmt: skip
     cv2.setNumThreads(1)  # worker processes are forked: no thread pool may stand behind them
     first = FIRST_SEED + 100_000 * settings.seed
     taught_seeds = list(range(first, first + scenes))
