@@ -46,6 +46,14 @@ def test_the_unsure_frame_comes_first():
     assert names(torn)[0] == "torn"
 
 
+def test_an_odd_picture_does_not_come_first():
+    rng = np.random.default_rng(0)
+    pool = [frame(f"turf-{n}", rng.normal(0, 0.3, 2), [plant(n, 0.5)], ground=[n]) for n in range(12)]
+    pool.insert(0, frame("shoe", (9.0, -7.0), [plant(99, 0.5), plant(98, 0.5)], ground=[99]))
+    assert names(pool)[0] != "shoe"
+    assert "shoe" in names(pool)  # nor is it lost
+
+
 def test_a_crowd_of_plants_that_teach_little_waits():
     sure = [plant(i, 0.999, 0.999) for i in range(1, 31)]
     pool = [frame("crowd", plants=[plant(0, 0.5), *sure], ground=[1]), frame("few", plants=[plant(0, 0.5)], ground=[2])]
@@ -116,7 +124,7 @@ def test_every_frame_once_and_worth_never_negative(rows, shuffle):
     assert sorted(q.frame_id for q in got) == sorted(f.look.frame_id for f in pool[cut:])
     for q in got:
         assert 0 < q.worth <= 1
-        assert all(0 < v <= 1 for v in (q.unsure, q.novel, q.new_ground))
+        assert all(0 < v <= 1 for v in (q.unsure, q.novel, q.new_ground, q.like_others))
 
 
 def test_features_of_a_copy_are_near_and_of_other_ground_far():

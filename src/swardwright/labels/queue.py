@@ -1,11 +1,12 @@
 """Which frames to label next: what each would teach, given what is labelled and chosen already.
 
-A frame's worth is the product of three shares: how unsure the detector is there (entropy of its calibrated
+A frame's worth is a product of shares: how unsure the detector is there (entropy of its calibrated
 probabilities around the threshold and of the kinds; Settles 2009, "Active learning literature survey", sections 3.1
 and 5.1: uncertainty times density or diversity), how unlike anything labelled or chosen the picture is, and how
-much of its ground is new; over the work of labelling it (Settles 2009 on variable labelling costs; from memory), which
-grows with the plants expected there. Frames are taken one by one, each changing the worth of the rest (greedy
-k-centre, Gonzalez 1985, https://doi.org/10.1016/0304-3975(85)90224-5, for the distance part).
+much of its ground is new; times how many frames look like it (an odd picture teaches of itself only: information
+density, Settles 2009, section 3.6; from memory), over the work of labelling it (Settles 2009 on variable labelling
+costs; from memory), which grows with the plants expected there. Frames are taken one by one, each changing the worth
+of the rest (greedy k-centre, Gonzalez 1985, https://doi.org/10.1016/0304-3975(85)90224-5, for the distance part).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.distance import cdist
 
 from swardwright.labels.looks import FrameLook, plants_in_short
 
@@ -57,6 +59,7 @@ class Queued:
     unsure: float
     novel: float
     new_ground: float
+    like_others: float
     plants: float
     why: str
 
@@ -90,6 +93,7 @@ def order(
     every = [*pool, *labelled]
     points = _points(every, tuple(kinds))
     far = _typical_distance(points)
+    like = _like_others(points[: len(pool)], far)
     nearest = np.full(len(pool), np.inf)
     taken: set[tuple[int, int]] = set()
     groups: Counter[str] = Counter()
@@ -107,12 +111,12 @@ def order(
         unsure = _unsure(doubt, expected, labels)
         novel = np.maximum(np.minimum(nearest / far, 1.0), LEAST_SHARE)
         fresh = np.array([_new_ground(f, taken, groups) for f in pool])
-        worth = np.where(left, unsure * novel * fresh / (1.0 + plants / EFFORT), -1.0)
+        worth = np.where(left, unsure * novel * fresh * like / (1.0 + plants / EFFORT), -1.0)
         best = int(np.argmax(worth))
         left[best] = False
         yield Queued(
             pool[best].look.frame_id, float(worth[best]), float(unsure[best]), float(novel[best]), float(fresh[best]),
-            float(plants[best]),
+            float(like[best]), float(plants[best]),
             _why(pool[best], plants[best], novel[best], fresh[best], threshold, bool(np.isfinite(nearest[best]))),
         )  # fmt: skip
         take(best)
@@ -172,6 +176,14 @@ def _typical_distance(points: Array) -> float:
     gaps = np.linalg.norm(some[:, None] - some[None], axis=2)
     pairs = gaps[np.triu_indices(len(some), 1)]
     return max(float(np.median(pairs)), 1e-9) if pairs.size else 1.0
+
+
+def _like_others(points: Array, far: float) -> Array:
+    """Return how many frames look like each, as a share of where most do (Gaussian, half the typical distance)."""
+    some = points[:: max(1, len(points) // SAMPLE)]
+    near: Array = np.exp(-2.0 * (cdist(points, some) / far) ** 2).mean(axis=1)
+    like: Array = np.maximum(near / near.max(), LEAST_SHARE)
+    return like
 
 
 def _new_ground(frame: QueueFrame, taken: set[tuple[int, int]], groups: Counter[str]) -> float:

@@ -149,8 +149,8 @@ def check_command(site: Path, no_detector: bool, model: Path | None, duplicate_r
 def queue_command(site: Path, count: int, recording: str | None, model: Path | None, out: Path | None) -> None:
     """Order the frames without labels by what labelling them would teach, and say why.
 
-    Counts what the detector is unsure of, how unlike anything labelled a picture is, and how much new ground it shows,
-    over the work of marking the plants that seem to stand there.
+    Counts what the detector is unsure of, how unlike anything labelled a picture is, how much new ground it shows, and
+    how many others look like it, over the work of marking the plants that seem to stand there.
 
     Example: swardwright labels queue green --count 20 --out to-label
     """
