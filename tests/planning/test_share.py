@@ -15,7 +15,7 @@ from types import ModuleType
 import pytest
 
 from swardwright.domain.errors import InputError
-from swardwright.planning.share import FEW, SharedWorkError, shared
+from swardwright.planning.share import FEW, SharedWorkError, _ctrl_c_held, shared
 
 PIECES = """
 import os
@@ -87,6 +87,20 @@ def test_an_error_of_a_piece_comes_back_whole(pieces: ModuleType) -> None:
 def test_a_process_that_dies_is_told_of(pieces: ModuleType) -> None:
     with pytest.raises(SharedWorkError, match="has died"):
         shared(pieces.dies, None, list(range(50)), workers=2)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no signal masks on this system")
+def test_ctrl_c_while_processes_begin_is_neither_lost_nor_theirs() -> None:
+    asks = "import signal; print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))"
+    done = []
+    with pytest.raises(KeyboardInterrupt), _ctrl_c_held():  # noqa: PT012
+        os.kill(os.getpid(), signal.SIGINT)
+        done.append(subprocess.run([sys.executable, "-c", asks], capture_output=True, text=True, check=True).stdout)
+    assert done == ["True\n"]  # went on to its end, and what began in it is spared
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    with _ctrl_c_held():
+        pass
 
 
 def _alive(pid: int) -> bool:

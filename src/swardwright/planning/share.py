@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_context, parent_process, resource_tracker
 from typing import Any, TypeVar
 
 from swardwright.domain.errors import SwardwrightError
@@ -19,6 +19,9 @@ Made = TypeVar("Made")
 FEW = 20
 #: pieces handed over at a time are at most so many, so that progress shows and an end by hand is soon over
 _AT_ONCE = 8
+
+#: Windows has no signal masks
+_MASKS = hasattr(signal, "pthread_sigmask")
 
 _work: list[Any] = []
 
@@ -65,7 +68,7 @@ def shared(
     # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
     pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (function, common))
     try:
-        with _ctrl_c_ignored():  # so that the processes, which begin here, ignore it from their first instruction
+        with _ctrl_c_held():  # so that the processes, which begin here, are spared it from their first instruction
             asked = {pool.submit(_do, part): place for place, part in enumerate(parts)}
         results: list[list[Made]] = [[] for _ in parts]
         finished = 0
@@ -83,21 +86,33 @@ def shared(
 
 
 @contextmanager
-def _ctrl_c_ignored() -> Iterator[None]:
-    """Ignore Ctrl-C for a moment; in another thread than the main one nothing is done."""
+def _ctrl_c_held() -> Iterator[None]:
+    """Hold Ctrl-C back for a moment: it comes afterwards, and never to processes that begin meanwhile.
+
+    They inherit that it is blocked. In another thread than the main one nothing is done.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    noted: list[int] = []
+    resource_tracker.ensure_running()  # where it is not yet, its start would unblock Ctrl-C
+    before = signal.signal(signal.SIGINT, lambda number, _: noted.append(number))
+    blocked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if _MASKS else None
     try:
         yield
     finally:
+        if blocked is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
         signal.signal(signal.SIGINT, before)
+    if noted:
+        signal.raise_signal(signal.SIGINT)
 
 
 def _begin(function: Callable[[Any, Any], Any], common: Any) -> None:
     """Make a process ready: Ctrl-C is the parent's to answer, and without the parent there is nothing to do."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # begun from a thread, it is not yet ignored
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if _MASKS:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     _work[:] = [function, common]
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
