@@ -38,7 +38,7 @@ def dies(common, piece):
     return piece
 """
 SCRIPT = """
-import os, sys, time
+import os, signal, sys, time
 from swardwright.planning.share import shared
 
 def slow(common, piece):
@@ -48,6 +48,7 @@ def slow(common, piece):
     return piece
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where the tests run in the background
     shared(slow, None, list(range(400)), workers=2)
 """
 
@@ -89,8 +90,16 @@ def test_a_process_that_dies_is_told_of(pieces: ModuleType) -> None:
         shared(pieces.dies, None, list(range(50)), workers=2)
 
 
+@pytest.fixture
+def heeded() -> Iterator[None]:
+    """Ctrl-C raises, also where the tests run in the background and it is ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="no signal masks on this system")
-def test_ctrl_c_while_processes_begin_is_neither_lost_nor_theirs() -> None:
+def test_ctrl_c_while_processes_begin_is_neither_lost_nor_theirs(heeded: None) -> None:
     asks = "import signal; print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))"
     done = []
     with pytest.raises(KeyboardInterrupt), _ctrl_c_held():  # noqa: PT012
