@@ -14,7 +14,6 @@ from __future__ import annotations
 import contextlib
 import functools
 import itertools
-import math
 import os
 import sys
 import tempfile
@@ -37,7 +36,7 @@ WIDTH, HEIGHT, RES_M = 256, 192, 0.0035
 SIZE_M = (2.6, 2.2)
 CELL_M = 0.09
 SHARE_BOUND = 0.6
-#: seeds 0 to 4 chose ``labels.queue.EFFORT``
+#: seeds 0 to 4 chose ``labels.queue.EFFORT``, 0 to 2 that likeness counts
 FULL_SEEDS, SAMPLE_SEEDS = range(5, 10), range(5, 6)
 #: pictures labelled after each round
 ROUNDS = (2, 4, 6, 8, 12, 16)
@@ -266,18 +265,6 @@ def needed(curve_mean: NDArray[np.float64], f1: float, column: int, score: int =
     return float("inf")
 
 
-def rises(f1: NDArray[np.float64]) -> bool:
-    """Return whether F1 (seeds, rounds) gains more from first to last round than twice the standard error of the last.
-
-    Where it does not, as with one seed, there is nothing to save, and chance decides when the end's F1 is reached.
-    """
-    seeds = len(f1)
-    if seeds < 2:
-        return False
-    error = float(f1[:, -1].std(ddof=1)) / math.sqrt(seeds)
-    return float(f1[:, -1].mean() - f1[:, 0].mean()) > 2.0 * error
-
-
 def figures(full: bool) -> Iterator[dict[str, Any]]:
     """Yield the share of random choice's labels, and of its pictures, that the queue needs for the same F1."""
     seeds, rounds = (FULL_SEEDS, ROUNDS) if full else (SAMPLE_SEEDS, SAMPLE_ROUNDS)
@@ -294,9 +281,8 @@ def figures(full: bool) -> Iterator[dict[str, Any]]:
         share, own = (needed(way, float(chance[-1, score]), column, score) / float(chance[-1, column])
                       for way in (queue, chance))  # fmt: skip
         bound = SHARE_BOUND if column == 1 else None
-        told = bound is not None and rises(got["random"][:, :, score])
         yield {"figure": f"label queue: share of random choice's {what} ({note})", "value": round(share, 3),
-               "unit": "1", "bound": bound, "holds": share <= SHARE_BOUND if told else None}  # fmt: skip
+               "unit": "1", "bound": bound, "holds": None if bound is None else share <= bound}  # fmt: skip
         # where a curve has levelled off, random choice itself was as good long before its end
         yield {"figure": f"random choice: share of its own {what} after which it was as good already ({note})",
                "value": round(own, 3), "unit": "1", "bound": None, "holds": None}  # fmt: skip

@@ -95,7 +95,8 @@ def _ctrl_c_held() -> Iterator[None]:
         yield
         return
     noted: list[int] = []
-    resource_tracker.ensure_running()  # where it is not yet, its start would unblock Ctrl-C
+    if _MASKS:
+        resource_tracker.ensure_running()  # where it is not yet, its start would unblock Ctrl-C
     before = signal.signal(signal.SIGINT, lambda number, _: noted.append(number))
     blocked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if _MASKS else None
     try:

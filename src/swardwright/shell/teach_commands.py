@@ -206,7 +206,7 @@ def teach_rendered(
 
     settings = _settings(options, workers=processes if processes > 2 else 0, patience=1000,
                          evaluate_every=max(250, (options["steps"] or 0) // 16))  # fmt: skip
-    cv2.setNumThreads(1)  # worker processes are forked: no thread pool may stand behind them
+    cv2.setNumThreads(1)  # what prepares crops is forked: no thread pool may stand behind it
     first = FIRST_SEED + 100_000 * settings.seed
     taught_seeds = list(range(first, first + scenes))
     held_seeds = list(range(first + 50_000, first + 50_000 + held_out))
