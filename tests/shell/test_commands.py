@@ -117,12 +117,27 @@ def test_what_hangs_on_something_stale_is_stale(own_site: Path, call: Call, logs
         assert len(at.sightings()) == len(frames)
         assert {s.state for s in at.status().standings} == {"stands"}
     eye = own_site / "camera.yaml"
-    eye.write_text(eye.read_text().replace("[50.0, 0.0", "[51.0, 0.0"))
+    before = eye.read_text()
+    eye.write_text(before.replace("[50.0, 0.0", "[51.0, 0.0"))
     with opened(own_site) as at:
         states = {s.name: s.state for s in at.status().standings}
     assert states["frames drive-one.mcap"] == "stale"
     assert states["register 1"] == "stale"
-    assert "stale" in call("plan", own_site).stderr
+    # whatever is asked for, the remedy is the first step to do again, and nothing is made from what is stale
+    for command, result in (("plan", "register 1"), ("locate", "detections drive-one.mcap"),
+                            ("detect", "frames drive-one.mcap")):  # fmt: skip
+        refused = call(command, own_site)
+        assert refused.exit_code == 2
+        assert f"{result} is stale" in refused.stderr
+        assert f"run: swardwright take-in {own_site}" in refused.stderr
+    with opened(own_site) as at:
+        assert [r.revision for r in at.store.revisions()] == [1]
+    eye.write_text(before)
+    (own_site / "recordings" / "drive-one.mcap").unlink()
+    gone = call("locate", own_site)
+    assert gone.exit_code == 2
+    assert "is no longer there" in gone.stderr
+    assert "put it back" in gone.stderr
 
 
 def test_a_take_in_that_is_killed_leaves_the_site_as_it_was(

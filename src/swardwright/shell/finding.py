@@ -51,6 +51,8 @@ def detect_site(opened: OpenSite, *, again: bool = False, how: How | None = None
         if not store.recordings() or not any(store.frames(r.name) for r in store.recordings()):
             raise StaleError("there are no frames to look through", where=opened.folder.name,
                              remedy=f"take a recording in first: swardwright take-in {opened.folder}")  # fmt: skip
+        for recording in waiting:
+            opened.must_stand(f"frames {recording.name}")
         card = model_card(opened.folder, opened.site)
         counts: dict[str, int] = {}
         frames_seen = kept_count = 0
@@ -221,6 +223,7 @@ def locate_site(opened: OpenSite, *, out: Path | None = None, force: bool = Fals
             if f"detections {name}" not in made:
                 raise StaleError(f"the frames of {name} have not been looked through", where=opened.folder.name,
                                  remedy=f"run: swardwright detect {opened.folder}")  # fmt: skip
+            opened.must_stand(f"detections {name}")
         if not names:
             raise StaleError("there is nothing new to locate", where=opened.folder.name,
                              remedy=f"take in a new recording: swardwright take-in {opened.folder}")  # fmt: skip

@@ -16,7 +16,7 @@ from swardwright.domain.plan import Plan
 from swardwright.domain.site import Site
 from swardwright.domain.weed import Register, Sighting
 from swardwright.shell.site_file import load_site
-from swardwright.shell.status import SiteStatus, site_status
+from swardwright.shell.status import MADE_BY, SiteStatus, site_status
 from swardwright.shell.store import SiteStore
 
 
@@ -83,18 +83,26 @@ class OpenSite:
         """Return what stands, what is stale and why, and what to do next."""
         return site_status(self.folder, self.site, self.store)
 
-    def must_stand(self, result: str, command: str) -> None:
-        """Refuse to build on a stale result; ``command`` makes it anew.
+    def must_stand(self, result: str) -> None:
+        """Refuse to build on a stale result; the remedy is the first step that must be done again for it.
 
         Raises
         ------
         StaleError
             If something that ``result`` was made from has changed since.
         """
-        item = next((s for s in self.status().standings if s.name == result), None)
-        if item is not None and item.state == "stale":
-            raise StaleError(f"{result} is stale: {item.why}", where=self.folder.name,
-                             remedy=f"run: swardwright {command}")  # fmt: skip
+        stale = {s.name: s.why for s in self.status().standings if s.state == "stale"}
+        if result not in stale:
+            return
+        made, first = self.store.results(), result
+        while (before := next((name for name in made[first].inputs if name in stale), None)) is not None:
+            first = before
+        remedy = f"run: swardwright {MADE_BY[first.partition(' ')[0]]} {self.folder}"
+        if first != result:
+            remedy += f" ({first} is stale: {stale[first]})"
+        if stale[first].endswith("is no longer there"):
+            remedy = f"put it back, then {remedy}"
+        raise StaleError(f"{result} is stale: {stale[result]}", where=self.folder.name, remedy=remedy)
 
     def doubtful(self, register: Register | None) -> str:
         """Return what to say loudly where a register contradicts the site's stated errors; empty where it does not."""

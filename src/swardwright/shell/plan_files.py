@@ -66,7 +66,7 @@ def files_of(opened: OpenSite, *, plan_id: str | None = None, out: Path | None =
     from swardwright.shell.sweeping import register_of
 
     plan = need(opened.plan_named(plan_id), "plan", f"plan {opened.folder}")
-    opened.must_stand(f"plan {plan.id}", f"plan {opened.folder}")
+    opened.must_stand(f"plan {plan.id}")
     register = need(register_of(opened.store, plan), "register", f"locate {opened.folder}")
     recall_reach(opened.folder, opened.site.rig)
     if out is not None and not force and out.is_dir() and any(out.iterdir()):

@@ -42,7 +42,7 @@ def plan_site(
     store = opened.store
     with store.writer():
         register = need(store.register(), "register", f"locate {opened.folder}")
-        opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
+        opened.must_stand(f"register {register.revision}")
         plan_id = f"round-{1 + len(store.plans())}"
         recall_reach(opened.folder, opened.site.rig)
         plan = plan_round(

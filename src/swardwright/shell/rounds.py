@@ -65,7 +65,7 @@ def permit_site(
     with store.writer():
         plan = need(store.plan(), "plan", f"plan {opened.folder}")
         _must_heat(plan, "permit", opened.folder)
-        opened.must_stand(f"plan {plan.id}", f"plan {opened.folder}")
+        opened.must_stand(f"plan {plan.id}")
         if store.record(plan.id) is not None:
             raise StaleError(f"the round of {plan.id} is over", where=opened.folder.name,
                              remedy="survey again, then plan the next one")  # fmt: skip
@@ -137,7 +137,7 @@ def run_site(opened: OpenSite, *, show: Callable[[str], None], close: bool = Fal
                 record, register = closed_sweep(plan, record, register, earlier)
             record = with_earlier(record, earlier)
         else:
-            opened.must_stand(f"permit {plan.id}", f"permit {folder}")
+            opened.must_stand(f"permit {plan.id}")
             if earlier:
                 show(f"going on with {plan.id}: {len(done)} weeds done, {len(unknown)} of unknown heat")
             detector = load_detector(detector_path(folder, opened.site))
@@ -245,7 +245,7 @@ def score_site(opened: OpenSite) -> Said:
         if newest.made_by != "locate" or newest.revision <= before.revision + 1:
             raise StaleError("the ground was not looked at since the round", where=folder.name,
                              remedy="survey again, then take in, detect and locate")  # fmt: skip
-        opened.must_stand(f"register {newest.revision}", f"locate {folder}")
+        opened.must_stand(f"register {newest.revision}")
         after, after_looks = fresh_register(opened)
         site = opened.site
         outcome = score(

@@ -120,6 +120,9 @@ REGISTER_FROM = ("arm", "camera", "camera link", "camera mount", "error sources"
 PLAN_FROM = ("zones and keep-outs", "kinds", "robot", "arm", "error sources", "limits")
 PERMIT_FROM = ("limits",)
 OUTCOME_FROM = ("limits",)
+#: the command that makes each sort of stored result
+MADE_BY = {"frames": "take-in", "detections": "detect", "register": "locate", "plan": "plan", "permit": "permit",
+           "outcome": "score"}  # fmt: skip
 
 
 def inputs_for(
@@ -210,8 +213,8 @@ def _next(folder: Path, store: SiteStore, stale: dict[str, str], standings: list
         return "survey", "there is no recording yet (or take in one with: swardwright take-in PATH)"
     names = {s.name for s in standings}
     for recording in recordings:
-        for word, command in (("frames", "take-in"), ("detections", "detect")):
-            name = f"{word} {recording.name}"
+        for word in ("frames", "detections"):
+            command, name = MADE_BY[word], f"{word} {recording.name}"
             if name in stale:
                 return command, f"{name} is stale: {stale[name]}"
             if word == "detections" and name not in names and store.frames(recording.name):

@@ -47,7 +47,7 @@ def what_if(
     from swardwright.shell.reach_cache import recall_reach
 
     register = need(opened.store.register(), "register", f"locate {opened.folder}")
-    opened.must_stand(f"register {register.revision}", f"locate {opened.folder}")
+    opened.must_stand(f"register {register.revision}")
     site, at_s = opened.site, noon_s(opened.site, day)
     show("planning the round as it is")
     recall_reach(opened.folder, opened.site.rig)
