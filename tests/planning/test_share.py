@@ -15,7 +15,7 @@ from types import ModuleType
 import pytest
 
 from swardwright.domain.errors import InputError
-from swardwright.planning.share import FEW, SharedWorkError, _ctrl_c_held, shared
+from swardwright.planning.share import FEW, SharedWorkError, _ctrl_c_held, processes, shared
 
 PIECES = """
 import os
@@ -88,6 +88,19 @@ def test_an_error_of_a_piece_comes_back_whole(pieces: ModuleType) -> None:
 def test_a_process_that_dies_is_told_of(pieces: ModuleType) -> None:
     with pytest.raises(SharedWorkError, match="has died"):
         shared(pieces.dies, None, list(range(50)), workers=2)
+
+
+def test_processes_by_themselves_are_gone_after_their_block_and_one_that_dies_is_told_with_its_remedy() -> None:
+    with processes(2, where="render", remedy="free memory") as pool:
+        assert pool.submit(abs, -3).result() == 3
+    with pytest.raises(RuntimeError, match="shutdown"):
+        pool.submit(abs, -3)
+    with (
+        pytest.raises(SharedWorkError, match="has died") as caught,
+        processes(1, where="render", remedy="free") as pool,
+    ):
+        pool.submit(os._exit, 3).result()
+    assert (caught.value.where, caught.value.remedy) == ("render", "free")
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Detection, Frame
 from swardwright.footage.picture import decode_or_tell
 from swardwright.learning import shipped_detector
+from swardwright.planning.share import SharedWorkError
 from swardwright.shell import spreading
 from swardwright.shell.spreading import ClusterError, How, check_address, how_from, look_through
 
@@ -76,9 +77,10 @@ def test_a_picture_that_cannot_be_read_is_named_and_what_came_before_is_given_ou
 
 def test_a_process_that_dies_is_told_in_one_sentence(pairs: Pairs) -> None:
     deadly = (Frame("r/x", "r", 99, "t", (9, 9)), partial(os._exit, 3))
-    with pytest.raises(ClusterError, match="has died") as caught:
+    with pytest.raises(SharedWorkError, match="has died") as caught:
         seen([deadly, *pairs[:1]], How(cluster="local", workers=1))
     assert caught.value.exit_status == 1
+    assert "--workers" in str(caught.value.remedy)
 
 
 @pytest.fixture(scope="module")

@@ -65,11 +65,10 @@ def shared(
         return made
     size = max(1, min(_AT_ONCE, len(given) // (4 * workers)))
     parts = [given[i : i + size] for i in range(0, len(given), size)]
-    # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (function, common))
-    try:
-        with _ctrl_c_held():  # so that the processes, which begin here, are spared it from their first instruction
-            asked = {pool.submit(_do, part): place for place, part in enumerate(parts)}
+    with processes(
+        workers, _take, function, common, where="plan", remedy="free memory, or plan with one process"
+    ) as pool:
+        asked = {pool.submit(_do, part): place for place, part in enumerate(parts)}
         results: list[list[Made]] = [[] for _ in parts]
         finished = 0
         for future in as_completed(asked):
@@ -77,10 +76,29 @@ def shared(
             finished += len(parts[asked[future]])
             tell(finished, len(given))
         return [one for part in results for one in part]
+
+
+@contextmanager
+def processes(
+    workers: int, begin: Callable[..., None] | None = None, *given: Any, where: str, remedy: str
+) -> Iterator[ProcessPoolExecutor]:
+    """Start processes that each call ``begin(*given)`` first; they are gone when the block ends, however it does.
+
+    Ctrl-C is this process's to answer, and without it the others end. A function handed over must be a module's own.
+
+    Raises
+    ------
+    SharedWorkError
+        If a process dies, for example for want of memory; it says ``where`` and the ``remedy``.
+    """
+    # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (begin, given))
+    try:
+        with _ctrl_c_held():  # the processes begin here, so that they are spared it from their first instruction
+            pool.submit(int)
+        yield pool
     except BrokenProcessPool as error:
-        raise SharedWorkError(
-            "a process that shared the work has died", where="plan", remedy="free memory, or plan with one process"
-        ) from error
+        raise SharedWorkError("a process that shared the work has died", where=where, remedy=remedy) from error
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
@@ -109,13 +127,14 @@ def _ctrl_c_held() -> Iterator[None]:
         signal.raise_signal(signal.SIGINT)
 
 
-def _begin(function: Callable[[Any, Any], Any], common: Any) -> None:
+def _begin(begin: Callable[..., None] | None, given: tuple[Any, ...]) -> None:
     """Make a process ready: Ctrl-C is the parent's to answer, and without the parent there is nothing to do."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if _MASKS:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-    _work[:] = [function, common]
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    if begin is not None:
+        begin(*given)
 
 
 def _end_with_parent() -> None:
@@ -125,6 +144,10 @@ def _end_with_parent() -> None:
     if parent is not None:
         parent.join()
         os._exit(1)
+
+
+def _take(function: Callable[[Any, Any], Any], common: Any) -> None:
+    _work[:] = [function, common]
 
 
 def _do(part: Sequence[Any]) -> list[Any]:

@@ -9,8 +9,6 @@ import dataclasses
 import functools
 import math
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -81,8 +79,10 @@ def rendered_pictures(
         for seed in seeds:
             yield from work(seed)
         return
-    # spawned, not forked: a lock of a library's thread that is copied while it is held stops a process for good
-    with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
+    from swardwright.planning import share
+
+    remedy = "free memory, or take one of --processes"
+    with share.processes(processes, where="teach rendered", remedy=remedy) as pool:
         for pictures in pool.map(work, seeds):
             yield from pictures
 

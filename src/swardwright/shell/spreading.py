@@ -10,13 +10,10 @@ from __future__ import annotations
 
 import hashlib
 import ipaddress
-import signal
 import threading
 from collections.abc import Generator, Iterable, Iterator, Sequence
-from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass
-from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -46,7 +43,7 @@ Found = list[list[Detection]]
 
 
 class ClusterError(SwardwrightError):
-    """A process or the cluster that shared the work is gone."""
+    """The cluster that shared the work is gone."""
 
     exit_status = 1
 
@@ -126,8 +123,8 @@ def look_through(
     ------
     InputError
         If the detector or a picture cannot be used, or the cluster cannot be reached or must not be.
-    ClusterError
-        If a process dies. What came before was given out.
+    ClusterError, SharedWorkError
+        If the cluster fails, or a process dies. What came before was given out.
     """
     carried = Carried(*read_detector(model), how)
     if how.cluster is None:
@@ -173,32 +170,16 @@ _here: list[Carried] = []
 
 
 def _local(carried: Carried, parts: Iterator[Part]) -> Iterator[tuple[Part, Found]]:
+    from swardwright.planning.share import processes
+
     workers = carried.how.workers or usable_cores()
-    # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (carried,))
-    try:
+    remedy = "free memory, or take fewer --workers; what was done is kept"
+    with processes(workers, _take, carried, where="detect", remedy=remedy) as pool:
         yield from in_order(parts, lambda part: pool.submit(_look_here, _named(part)), workers * (1 + AHEAD))
-    except BrokenProcessPool as error:
-        raise ClusterError("a process that looked through pictures has died", where="detect",
-                           remedy="free memory, or take fewer --workers; what was done is kept") from error  # fmt: skip
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _begin(carried: Carried) -> None:
-    """Make a process ready: Ctrl-C is the parent's to answer, and without the parent there is nothing to do."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _take(carried: Carried) -> None:
     _here[:] = [carried]
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    import os
-
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 def _look_here(part: list[tuple[str, Given]]) -> Found:
