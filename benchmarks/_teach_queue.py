@@ -334,9 +334,8 @@ def draw(got: dict[tuple[str, str], NDArray[np.float64]], out: Path) -> None:
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    every, few = (plan.words for plan in LABELLINGS)
-    rows = ((every, 2, "place only"), (every, 3, "place and kind"), (few, 2, "place only"))
-    figure, axes = plt.subplots(len(rows), 2, figsize=(9, 9.6), sharey="row", sharex="col", layout="constrained")
+    rows = [(plan.words, *judged) for plan in LABELLINGS for judged in ((2, "place only"), (3, "place and kind"))]
+    figure, axes = plt.subplots(len(rows), 2, figsize=(9, 12), sharey="row", sharex="col", layout="constrained")
     looks = {"queue": ("tab:blue", "-", "o"), "random": ("tab:orange", "--", "s")}
     for pair, (words, score, judged) in zip(axes, rows, strict=True):
         for axis, column in ((pair[0], 1), (pair[1], 0)):

@@ -1,6 +1,8 @@
 """Teaching from COCO pictures and from rendered scenes: what goes in, what is held apart, what is refused."""
 
+import functools
 import json
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from swardwright.domain.errors import InputError
+from swardwright.domain.frame import Label
 from swardwright.labels import LabelledPicture, LabelSet, read_coco
 from swardwright.learning import load_detector
 from swardwright.shell.open_site import opened
@@ -229,14 +232,42 @@ def test_site_teaches_from_the_labels_in_its_database(own_site, pictures, call, 
     assert load_detector(own_site / "models" / "own.onnx").card.kinds == ("dock",)
 
 
-def test_few_pictures_start_from_the_shipped_weights_and_many_from_nothing():
-    from swardwright.domain.frame import Label
+def test_few_pictures_and_known_ground_start_from_the_shipped_weights_and_others_from_nothing(monkeypatch, capsys):
     from swardwright.learning import Sample, TeachSettings
-    from swardwright.shell.teaching import FEW_PICTURES, default_start
+    from swardwright.shell import teaching
+    from swardwright.shell.teaching import FEW_PICTURES, KNOWN_F1, default_start
 
+    judged = []
+
+    def f1(samples, settings):
+        judged.append([s.name for s in samples])
+        return found
+
+    monkeypatch.setattr(teaching, "shipped_f1", f1)
     label = Label("p", 50.0, 50.0, 10.0, "dandelion")
-    labelled = [Sample(str(n), lambda: None, (label,), "a") for n in range(FEW_PICTURES)]
+    labelled = [Sample(str(n), lambda: None, (label,), "a") for n in range(3 * FEW_PICTURES + 5)]
     bare = [Sample(f"b{n}", lambda: None, (), "a") for n in range(30)]
-    assert default_start([*labelled[1:], *bare], TeachSettings()) == "shipped"
-    assert default_start(labelled, TeachSettings()) == "none"
-    assert default_start(labelled[:3], TeachSettings(network="pretrained")) == "none"
+    few = labelled[: FEW_PICTURES - 1]
+    assert default_start([*few, *bare], TeachSettings()) == "shipped"
+    assert default_start(labelled, TeachSettings(network="pretrained")) == "none"
+    assert judged == []
+    found = KNOWN_F1
+    assert default_start([*labelled, *bare], TeachSettings()) == "shipped"
+    found = KNOWN_F1 - 0.01
+    assert default_start([*labelled, *bare], TeachSettings()) == "none"
+    assert judged == [[str(3 * n) for n in range(FEW_PICTURES)]] * 2  # spread over all that have labels
+    assert "F1 0.49: teaching starts from nothing" in capsys.readouterr().err
+
+
+def test_the_shipped_weights_know_rendered_plants_and_not_what_else_a_person_labels():
+    from swardwright.learning import Sample, TeachSettings, shipped_f1
+    from swardwright.shell.teaching import KNOWN_F1, decoded, rendered_pictures
+
+    known = [
+        Sample(p.name, functools.partial(decoded, p.jpeg, p.name), p.labels, p.scene, p.ignored, p.metres_per_px)
+        for p in rendered_pictures(range(1_960_000, 1_960_004), 1, 1, "wide")
+    ]
+    assert any(s.labels for s in known)
+    assert shipped_f1(known, TeachSettings()) > KNOWN_F1
+    elsewhere = [replace(s, labels=tuple(replace(b, u_px=1279.0 - b.u_px) for b in s.labels)) for s in known]
+    assert shipped_f1(elsewhere, TeachSettings()) < KNOWN_F1

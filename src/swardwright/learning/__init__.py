@@ -25,6 +25,21 @@ def teach(samples: Sequence[Sample], out: Path, settings: TeachSettings, **optio
     InputError
         If PyTorch is not installed, or nothing can be taught.
     """
+    _need_torch()
+    from swardwright.learning.train import teach as run
+
+    return run(samples, out, settings, **options)
+
+
+def shipped_f1(samples: Sequence[Sample], settings: TeachSettings) -> float:
+    """Return how well the shipped weights know such ground; see :func:`swardwright.learning.train.shipped_f1`."""
+    _need_torch()
+    from swardwright.learning.train import shipped_f1 as judged
+
+    return judged(samples, settings)
+
+
+def _need_torch() -> None:
     # threads that wait sleep: on a busy machine, spinning ones take four times the processor time (measured)
     os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
     try:
@@ -33,9 +48,6 @@ def teach(samples: Sequence[Sample], out: Path, settings: TeachSettings, **optio
     except ImportError as error:
         raise InputError("teaching needs PyTorch and onnx, which are not installed", value=error.name,
                          remedy="install the extra: pip install 'swardwright[learning]'") from error  # fmt: skip
-    from swardwright.learning.train import teach as run
-
-    return run(samples, out, settings, **options)
 
 
 __all__ = [
@@ -49,5 +61,6 @@ __all__ = [
     "load_detector",
     "read_card",
     "shipped_detector",
+    "shipped_f1",
     "teach",
 ]

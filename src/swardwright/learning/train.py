@@ -23,6 +23,7 @@ from swardwright.learning.judging import label_arrays
 from swardwright.learning.measure import (
     Matched,
     Part,
+    best_f1,
     calibrate,
     cheapest_threshold,
     crown_scatter,
@@ -43,6 +44,7 @@ from swardwright.learning.weights import (
     load_matching,
     replace,
     save_weights,
+    shipped_weights,
     start_path,
     weight_path,
 )
@@ -58,6 +60,21 @@ NOTES = {
 def measure(network: nn.Module, samples: Sequence[Sample], kinds: Sequence[str], settings: TeachSettings) -> Matched:
     """Run the network over whole pictures and match its candidates against their labels."""
     return gather(matches(network, samples, kinds, settings), len(kinds))
+
+
+def shipped_f1(samples: Sequence[Sample], settings: TeachSettings) -> float:
+    """Return the best F1 over thresholds with which the shipped weights, as they are, find the plants of pictures."""
+    kinds = tuple(sorted({label.kind for s in samples for label in s.labels}))
+    network = make_network("small", len(kinds))
+    load_matching(network, shipped_weights(), kinds)
+    scale, inner = at_work(samples, settings)
+    return best_f1(measure(network.eval(), [at_scale(s, scale) for s in samples], kinds, inner))
+
+
+def at_work(samples: Sequence[Sample], settings: TeachSettings) -> tuple[float, TeachSettings]:
+    """Return by how much pictures are shrunk, and the settings for shrunken pictures."""
+    scale = working_scale(samples) if settings.scale is None else settings.scale
+    return scale, replace_fields(settings, scale=scale, match_min_px=scale * settings.match_min_px)
 
 
 def teach(
@@ -114,9 +131,8 @@ def teach(
                          remedy="label the crowns on some pictures first")  # fmt: skip
     device = chosen_device(settings.device)
     weights = start_path(start, settings)
-    scale = working_scale(samples) if settings.scale is None else settings.scale
+    scale, inner = at_work(samples, settings)
     settings = replace_fields(settings, scale=scale)
-    inner = replace_fields(settings, match_min_px=scale * settings.match_min_px)  # in pixels of the shrunk pictures
     shrunken = [at_scale(s, scale) for s in samples]
 
     def run(taught: Sequence[Sample], held: Sequence[Sample], share: float, part: str, phase: str) -> Any:

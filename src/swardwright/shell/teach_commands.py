@@ -81,7 +81,8 @@ def _start_option(default: str) -> Callable[..., Any]:
                         f" sorts), 'none', or the .pt file of an earlier run  [default: {default}]")  # fmt: skip
 
 
-START = _start_option("shipped for fewer than 20 labelled pictures, else none; with --network pretrained: none")
+START = _start_option("shipped for fewer than 20 labelled pictures, or where these weights, as they are, find what is"
+                      " labelled with F1 0.5; else, and with --network pretrained, none")  # fmt: skip
 FOLDS = click.option("--folds", type=int, default=1, show_default=True,
                      help="2 and more: judge every place by a run without it, then teach on all of them.")  # fmt: skip
 PASTE = click.option("--paste", type=float, default=0.0, show_default=True,
