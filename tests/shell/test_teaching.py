@@ -14,9 +14,9 @@ from swardwright.domain.errors import InputError
 from swardwright.domain.frame import Label
 from swardwright.labels import LabelledPicture, LabelSet, read_coco
 from swardwright.learning import load_detector
+from swardwright.shell.command_line import main
 from swardwright.shell.open_site import opened
 from swardwright.shell.rendering import FIRST_SEED, PLAIN_SHARE, render_scene
-from swardwright.shell.teach_commands import teach_group
 from swardwright.shell.teach_samples import decoded, samples_from_labels, samples_of_site
 
 
@@ -146,7 +146,7 @@ def test_command_refuses_before_anything_is_written(pictures):
         (["--start", "nowhere.pt"], "no such weight file"),
         (["--start", "shipped", "--network", "pretrained"], "small network"),
     ):
-        result = CliRunner().invoke(teach_group, arguments + extra)
+        result = CliRunner().invoke(main, ["teach", *arguments, *extra])
         assert result.exit_code == 2
         assert words in result.output
         assert "To mend it" in result.output
@@ -170,7 +170,7 @@ def test_a_limit_named_alone_is_the_only_one(pictures, monkeypatch, named, steps
         raise InputError("enough")
 
     monkeypatch.setattr("swardwright.shell.teaching.teach_from_coco", note)
-    CliRunner().invoke(teach_group, ["coco", str(pictures / "labels.json"), str(pictures), "--out", "m.onnx", *named])
+    CliRunner().invoke(main, ["teach", "coco", str(pictures / "labels.json"), str(pictures), "--out", "m.onnx", *named])
     assert [(s.steps, s.minutes) for s in seen] == [(steps, minutes)]
 
 
@@ -183,14 +183,14 @@ def test_coco_teaches_from_the_shipped_weights_and_names_kinds_without_labels(pi
     raw["categories"].append({"id": 2, "name": "thistle"})
     (pictures / "labels.json").write_text(json.dumps(raw))
     arguments = ["coco", str(pictures / "labels.json"), str(pictures / "pictures"), "--out", str(pictures / "m.onnx")]
-    result = CliRunner().invoke(teach_group, arguments + QUICK)
+    result = CliRunner().invoke(main, ["teach", *arguments, *QUICK])
     assert result.exit_code == 0, result.output
     card = json.loads(result.stdout)["card"]
     assert card["data"]["kinds_without_labels"] == ["thistle"]
     assert card["data"]["start"] == "shipped"
     assert card["settings"]["threshold_by"] == "balance"
     priced = CliRunner().invoke(
-        teach_group, [*arguments, *QUICK, "--miss-price", "3", "--start", "none", "--folds", "2"]
+        main, ["teach", *arguments, *QUICK, "--miss-price", "3", "--start", "none", "--folds", "2"]
     )
     card = json.loads(priced.stdout)["card"]
     assert (card["settings"]["threshold_by"], card["settings"]["miss_price"]) == ("cost", 3)
@@ -208,7 +208,7 @@ def test_rendered_teaches_from_nothing_unless_a_start_is_named(tmp_path, monkeyp
     arguments = ["rendered", "--out", str(tmp_path / "m.onnx"), "--scenes", "2", "--held-out", "1", *QUICK]
     started = []
     for start in ([], ["--start", "shipped"], ["--start", str(tmp_path / "m.pt")]):
-        result = CliRunner().invoke(teach_group, [*arguments, *start])
+        result = CliRunner().invoke(main, ["teach", *arguments, *start])
         assert result.exit_code == 0, result.output
         started.append(json.loads(result.stdout)["card"]["data"]["start"])
     assert started == ["fresh", "shipped", "m.pt"]  # the name only: a card names no folder of this machine
