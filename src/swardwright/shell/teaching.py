@@ -135,10 +135,11 @@ def default_start(samples: Sequence[Sample], settings: TeachSettings) -> str:
     if len(labelled) < FEW_PICTURES:
         return SHIPPED
     some = labelled[:: len(labelled) // FEW_PICTURES][:FEW_PICTURES]
+    show(f"looking at {len(some)} labelled pictures with the shipped weights as they are")
     f1 = shipped_f1(some, settings)
     start = SHIPPED if f1 >= KNOWN_F1 else NO_START
-    words = "goes on from them" if start == SHIPPED else "starts from nothing"
-    show(f"the shipped weights as they are find the plants of {len(some)} pictures with F1 {f1:.2f}: teaching {words}")
+    words = "goes on from these weights" if start == SHIPPED else "starts from nothing"
+    show(f"they find the plants there with F1 {f1:.2f}: teaching {words}")
     return start
 
 
