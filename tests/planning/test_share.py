@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from multiprocessing import active_children
 from pathlib import Path
 from types import ModuleType
 
@@ -91,7 +92,8 @@ def test_a_process_that_dies_is_told_of(pieces: ModuleType) -> None:
 
 
 def test_processes_by_themselves_are_gone_after_their_block_and_one_that_dies_is_told_with_its_remedy() -> None:
-    with processes(2, where="render", remedy="free memory") as pool:
+    with processes(3, where="render", remedy="free memory") as pool:
+        assert len(active_children()) == 3  # all of them, while Ctrl-C is held back
         assert pool.submit(abs, -3).result() == 3
     with pytest.raises(RuntimeError, match="shutdown"):
         pool.submit(abs, -3)

@@ -94,8 +94,9 @@ def processes(
     # spawned, not forked: the same on every system, and no lock of a library's thread is copied while it is held
     pool = ProcessPoolExecutor(workers, get_context("spawn"), _begin, (begin, given))
     try:
-        with _ctrl_c_held():  # the processes begin here, so that they are spared it from their first instruction
-            pool.submit(int)
+        with _ctrl_c_held():  # so that the processes are spared it from their first instruction
+            for _ in range(workers):  # each begins one
+                pool.submit(int)
         yield pool
     except BrokenProcessPool as error:
         raise SharedWorkError("a process that shared the work has died", where=where, remedy=remedy) from error
