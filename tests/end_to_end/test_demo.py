@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -147,3 +148,31 @@ def test_what_happened_cannot_go_stale_but_what_was_concluded_can(in_one_go: dic
     state = {result["name"]: result["state"] for result in told["results"]}
     assert state["plan round-1"] == state["permit round-1"] == state["record round-1"] == "stands"
     assert state["outcome round-1"] == "stale"
+
+
+@pytest.mark.slow
+def test_after_a_round_a_changed_error_takes_the_last_look_again_and_scores_the_same(
+    in_one_go: dict[str, Any], tmp_path: Path
+) -> None:
+    folder = tmp_path / "green"
+    shutil.copytree(in_one_go["site"], folder)
+    site_file = folder / "site.toml"
+    site_file.write_text(site_file.read_text().replace('pixel = "1.2 px"', 'pixel = "1.3 px"'))
+    told = {s["name"]: s["state"] for s in json.loads(call("status", folder, "--json").stdout)["results"]}
+    assert told["frames survey-1.mcap"] == "stands"  # behind the round: what it left cannot be made again
+    assert told["frames survey-2.mcap"] == "stale"
+    call("take-in", folder)
+    # just the same frames, whose detections went with the earlier ones: nothing is located on none
+    refused = CliRunner().invoke(main, ["locate", str(folder)])
+    assert refused.exit_code == 2
+    assert f"run: swardwright detect {folder}" in refused.stderr
+    for command in ("detect", "locate", "score"):
+        call(command, folder)
+    with opened(folder) as at:
+        outcome = at.outcome("round-1")
+        assert outcome is not None
+        assert len(at.detections("survey-2.mcap")) > 0
+        with opened(in_one_go["site"]) as before:
+            assert len(at.detections("survey-2.mcap")) == len(before.detections("survey-2.mcap"))
+    told = json.loads(call("status", folder, "--json").stdout)
+    assert {s["state"] for s in told["results"]} == {"stands"}

@@ -137,9 +137,7 @@ def site_status(folder: Path, site: Site, store: SiteStore) -> SiteStatus:
     """Compute the status of a site."""
     present = input_hashes(folder, site)
     results = store.results()
-    # what was planned, permitted and done in a round that ran is history: it cannot go stale
-    ran = {name.partition(" ")[2] for name in results if name.startswith("record ")}
-    reasons: dict[str, str] = {f"{word} {key}": "" for word in ("plan", "permit", "record") for key in ran}
+    reasons = dict.fromkeys(_history(store, results), "")
     for name in results:
         _why(name, results, present, reasons)
     why_stale = {name: why for name, why in reasons.items() if why}
@@ -164,6 +162,21 @@ def _doubt(folder: Path, site: Site, store: SiteStore, stale: dict[str, str]) ->
     if not revisions or f"register {revisions[-1].revision}" in stale:
         return None
     return doubt(store.register(revisions[-1].revision), site, str(folder))
+
+
+def _history(store: SiteStore, results: dict[str, Result]) -> list[str]:
+    """Return what cannot go stale: what was planned, permitted and done in a round that ran, the recordings behind it
+    and, once the ground was looked at again, the registers up to the one that it left. None can be made again.
+    """
+    ran = [name.partition(" ")[2] for name in results if name.startswith("record ")]
+    history = [f"{word} {key}" for word in ("plan", "permit", "record") for key in ran]
+    revisions = store.revisions()
+    left = next((r for r in reversed(revisions) if r.made_by == "run"), None)
+    if left is not None:
+        history += [f"{word} {name}" for word in ("frames", "detections") for name in left.recordings]
+        if revisions[-1].revision > left.revision:
+            history += [f"register {r.revision}" for r in revisions if r.revision <= left.revision]
+    return history
 
 
 def _why(name: str, results: dict[str, Result], present: dict[str, str], known: dict[str, str]) -> str:

@@ -157,10 +157,16 @@ class SiteStore(LabelStore):
     # -- recordings and frames -----------------------------------------------------------------------------------
 
     def add_footage(self, footage: Footage, path: str) -> None:
-        """Store what taking in one recording gave, in the place of an earlier taking-in of the same name."""
+        """Store what taking in one recording gave, in the place of an earlier taking-in of the same name.
+
+        The detections on earlier frames go with them: their result is stale from then on, also where the new frames
+        are just the same.
+        """
         known = {r.name: r.number for r in self.recordings()}
         number = known.get(footage.recording, 1 + max(known.values(), default=0))
         self._write("DELETE FROM recordings WHERE name = ?", (footage.recording,))
+        gone = json.dumps({f"frames {footage.recording}": ""})
+        self._write("UPDATE results SET inputs = ? WHERE name = ?", (gone, f"detections {footage.recording}"))
         camera = None if footage.camera is None else to_text(footage.camera)
         counts = (footage.pictures_found, footage.poses_found, float(footage.distance_m))
         self._write(
