@@ -304,7 +304,7 @@ def needed(curve_mean: NDArray[np.float64], f1: float, column: int, score: int =
 
 def figures(full: bool) -> Iterator[dict[str, Any]]:
     """Yield the share of random choice's labels, and of its pictures, that the queue needs for the same F1."""
-    plans = LABELLINGS if full else [replace(plan, seeds=plan.seeds[:1]) for plan in LABELLINGS]
+    plans = LABELLINGS if full else [replace(LABELLINGS[0], seeds=LABELLINGS[0].seeds[:1])]
     rounds = ROUNDS if full else SAMPLE_ROUNDS
     got = curves(plans, rounds)
     for plan in plans:
